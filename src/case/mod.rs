@@ -1,0 +1,10 @@
+//! Case files: from RON to a checked `CaseSpec`, and from there to the immutable model the engine steps.
+pub mod compile;
+pub mod fault;
+pub(crate) mod fields;
+pub mod read;
+pub mod spec;
+pub use compile::{Compiled, Resolution, compile};
+pub use fault::{Fault, Problem, Spans};
+pub use read::{ReadCase, parse_case, parse_case_bytes, read_case};
+pub use spec::*;

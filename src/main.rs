@@ -1,0 +1,2 @@
+//! Parse, dispatch, print the error.
+fn main() {}

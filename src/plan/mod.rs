@@ -1,0 +1,8 @@
+//! Plans: manoeuvres in the trade's words, turned into `Inputs` tick by tick.
+pub mod read;
+pub mod run;
+pub mod spec;
+
+pub use read::{parse_plan, parse_plan_bytes, read_plan};
+pub use run::Performer;
+pub use spec::*;

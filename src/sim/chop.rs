@@ -1,0 +1,285 @@
+//! The chop from the chopper's first touch to the moment the instruments let go.
+//!
+//! While the chopper goes its way (pressed down, or drawn toward the tip) it cuts a path and nothing opens. When needle
+//! and chopper begin to part across the plane they span, the surface of least energy is found once, and from then on
+//! each tick is one increment of the opening. It ends when either instrument leaves the lens; what broke is then written
+//! to the lens's bonds and stays there. Lens frame unless said; mm, µN, nJ.
+
+use crate::sim::burial::END_BEARING;
+use crate::sim::cut::{Plane, Segment, least_energy_surface};
+use crate::sim::event::{ChopResult, ChopStart, EventKind, SlipBy};
+use crate::sim::fragments::GONE;
+use crate::sim::hands::{Blade, ChopperEnd};
+use crate::sim::lens::COHESION_OVER_STRENGTH;
+use crate::sim::opening::{Grip, NEEDLE_SLIP_RADII, Onset, Opening};
+use crate::sim::{ChopperState, Inputs, Lens, Model, State, fragments};
+
+/// Parting at which separation counts as begun, mm.
+const ONSET_MM: f64 = 0.02;
+
+/// Movement of the chopper that adds to its path, mm.
+const PATH_STEP_MM: f64 = 0.1;
+
+/// Friction of the chopper's end over the tissue's cohesion (A).
+const CHOPPER_FRICTION: f64 = 0.2;
+
+/// Thickness of a pointed end along the plane of its edge, mm (A).
+const POINT_MM: f64 = 0.15;
+
+/// Burial below which a needle holds nothing, mm.
+const LEAST_BURIAL_MM: f64 = 0.2;
+
+/// Move the chopper with the hand; press, cut and note what it meets.
+pub fn move_chopper(model: &Model, state: &mut State, inputs: &Inputs) {
+    let Some((end, pose)) = inputs.chopper else {
+        state.chopper = None;
+        return;
+    };
+    let blade = Blade::of(&model.chopper, &model.side_port, &pose);
+    let before = state.chopper.take();
+    let line = line_in_lens(&state.lens, &blade);
+    let engaged_mm = engaged_mm(model, &state.lens, &line);
+    let mut chopper = ChopperState {
+        end,
+        blade,
+        is_in_lens: engaged_mm > 0.0,
+        path: before.as_ref().map(|c| c.path.clone()).unwrap_or_default(),
+        press_un: 0.0,
+    };
+    let was_in_lens = before.as_ref().is_some_and(|c| c.is_in_lens);
+    if !chopper.is_in_lens {
+        chopper.path.clear();
+    } else if !was_in_lens {
+        state.note(None, EventKind::ChopperEntered);
+    }
+    if is_caught(model, &blade) && !before.as_ref().is_some_and(|c| is_caught(model, &c.blade)) {
+        state.note(None, EventKind::ChopperCaughtRim { uprightness: blade.uprightness() });
+    }
+    if let (Some(before), true, true) = (&before, chopper.is_in_lens, state.opening.is_none()) {
+        let moved = blade.point_mm - before.blade.point_mm;
+        let cohesion = COHESION_OVER_STRENGTH * mean_strength_pa(model, &state.lens, &line);
+        // Only as far as it goes down does it press the nucleus down.
+        let down = -moved.z / moved.norm().max(1e-12);
+        if down > 0.0 {
+            let section = match end {
+                ChopperEnd::Pointed => model.chopper.width_mm * POINT_MM,
+                ChopperEnd::Blunt => model.chopper.width_mm * model.chopper.width_mm,
+            };
+            let girth = 2.0 * (model.chopper.width_mm + POINT_MM);
+            let at_point = COHESION_OVER_STRENGTH * strength_pa(model, &state.lens, &line.a);
+            chopper.press_un =
+                down * (END_BEARING * at_point * section + CHOPPER_FRICTION * cohesion * girth * engaged_mm);
+            state.totals.cutting_nj += chopper.press_un * -moved.z;
+        }
+        // Drawn sideways it ploughs at the bearing capacity of what it stands in.
+        let level = libm::hypot(moved.x, moved.y);
+        state.totals.cutting_nj += PLOUGHING * cohesion * model.chopper.width_mm * engaged_mm * level;
+    }
+    state.chopper = Some(chopper);
+}
+
+/// Bearing factor for drawing the chopper through tissue (mean of `bearing_factor` over a usual end; D).
+const PLOUGHING: f64 = 5.0;
+
+fn line_in_lens(lens: &Lens, blade: &Blade) -> Segment {
+    Segment { a: lens.from_eye(&blade.point_mm), b: lens.from_eye(&blade.bend_mm) }
+}
+
+/// Strength at a place, Pa; 0 where there is no lens.
+fn strength_pa(model: &Model, lens: &Lens, p: &nalgebra::Vector3<f64>) -> f64 {
+    let cell = model.cells.at(p).map(|c| c as usize).filter(|c| lens.fragment[*c] != GONE);
+    cell.map_or(0.0, |c| f64::from(model.cells.strength_pa[c]))
+}
+
+/// Length of a line within the lens, mm.
+fn engaged_mm(model: &Model, lens: &Lens, line: &Segment) -> f64 {
+    let mut inside = 0u32;
+    let mut count = 0u32;
+    for p in line.points(PATH_STEP_MM) {
+        count += 1;
+        inside += u32::from(strength_pa(model, lens, &p) > 0.0);
+    }
+    (line.b - line.a).norm() * f64::from(inside) / f64::from(count)
+}
+
+fn mean_strength_pa(model: &Model, lens: &Lens, line: &Segment) -> f64 {
+    let (mut sum, mut inside) = (0.0, 0.0);
+    for p in line.points(PATH_STEP_MM) {
+        let strength = strength_pa(model, lens, &p);
+        sum += strength;
+        inside += f64::from(u8::from(strength > 0.0));
+    }
+    sum / f64::max(inside, 1.0)
+}
+
+/// Does the end straddle the anterior capsule outside the rhexis?
+fn is_caught(model: &Model, blade: &Blade) -> bool {
+    let shape = &model.field.shape;
+    let over = |p: &nalgebra::Vector3<f64>| {
+        let r = libm::hypot(p.x, p.y);
+        (r, p.z - shape.anterior_z_mm(r))
+    };
+    let ((r_bend, bend), (r_point, point)) = (over(&blade.bend_mm), over(&blade.point_mm));
+    let is_outside = |r: f64| r > model.rhexis_radius_mm && r < shape.equator_mm;
+    is_outside(r_bend) && is_outside(r_point) && bend > 0.0 && point < 0.0
+}
+
+/// Begin, go on with, or end the opening.
+pub fn open(model: &Model, state: &mut State) {
+    let grip = grip(state);
+    if let Some(opening) = state.opening.take() {
+        match grip {
+            Some(grip) => go_on(model, state, opening, grip),
+            None => end(model, state, opening),
+        }
+        return;
+    }
+    let (Some(grip), Some(chopper)) = (grip, &mut state.chopper) else {
+        state.rest = None;
+        return;
+    };
+    let plane = Plane::spanned(&grip.needle.place_mm, &grip.needle.forward, &chopper.path);
+    let Some(rest) = state.rest else {
+        chopper.path.push(grip.chopper);
+        state.rest = Some(grip);
+        return;
+    };
+    let moved = (grip.needle.place_mm - rest.needle.place_mm) - (grip.chopper.a - rest.chopper.a);
+    let parting = plane.normal.dot(&moved);
+    if parting.abs() >= ONSET_MM && parting.abs() > 0.7 * moved.norm() {
+        begin(model, state, plane, rest, grip);
+    } else if moved.norm() >= PATH_STEP_MM {
+        chopper.path.push(grip.chopper);
+        state.rest = Some(grip);
+    }
+}
+
+/// The hands in the lens frame, when both instruments are in the lens.
+fn grip(state: &State) -> Option<Grip> {
+    let (needle, chopper) = (state.needle.as_ref()?, state.chopper.as_ref()?);
+    let is_held = needle.buried_mm >= LEAST_BURIAL_MM && chopper.is_in_lens;
+    is_held.then(|| Grip {
+        needle: state.lens.tip_from_eye(&needle.tip),
+        chopper: line_in_lens(&state.lens, &chopper.blade),
+    })
+}
+
+fn begin(model: &Model, state: &mut State, plane: Plane, rest: Grip, grip: Grip) {
+    let (Some(needle), Some(chopper)) = (&state.needle, &state.chopper) else { return };
+    let Some(body) = body_on_tip(model, &state.lens, &rest, needle.buried_mm) else { return };
+    let axis = Segment { a: rest.needle.place_mm, b: rest.needle.behind_mm(needle.buried_mm) };
+    let held: Vec<Segment> = chopper.path.iter().copied().chain([axis]).collect();
+    let surface = least_energy_surface(model, &state.lens, body, &plane, &held);
+    let (surface_nj, surface_mm2) = (surface.energy_nj, surface.area_mm2);
+    let onset = Onset {
+        body,
+        plane,
+        surface,
+        rest,
+        grip,
+        buried_mm: needle.buried_mm,
+        gap_mm: needle.gap_mm,
+        path: &chopper.path,
+    };
+    let mut opening = Box::new(Opening::begin(model, &state.lens, onset));
+    let start = ChopStart {
+        depth_mm: needle.depth_mm,
+        along_shaft_mm: needle.buried_mm,
+        elevation_rad: needle.tip.elevation_rad(),
+        radius_mm: needle.radius_mm,
+        vacuum_pa: state.vacuum_pa,
+        pedal: state.pedal.position,
+        purchase_un: needle.purchase_un,
+        surface_nj,
+        surface_mm2,
+        tilt_rad: plane.tilt_rad(),
+        smaller_side: opening.smaller_side,
+    };
+    opening.advance(&rest, &grip);
+    state.totals.chop_distance_min_mm = f64::INFINITY;
+    let cause = state
+        .latest(|k| matches!(k, EventKind::TipSlipped { .. }))
+        .or(state.latest(|k| matches!(k, EventKind::ChopperEntered)));
+    state.chop_event = Some(state.note(cause, EventKind::ChopStarted(start)));
+    state.opening = Some(opening);
+}
+
+/// The fragment that most cells around the buried shaft belong to.
+fn body_on_tip(model: &Model, lens: &Lens, grip: &Grip, buried_mm: f64) -> Option<u16> {
+    let mut votes = vec![0u32; lens.volume_ul.len()];
+    let axis = Segment { a: grip.needle.place_mm, b: grip.needle.behind_mm(buried_mm) };
+    for p in axis.points(2.0 * model.cells.size_mm) {
+        model.cells.within(&p, model.needle.outer_radius_mm + 1.5 * model.cells.size_mm, |cell| {
+            if let Some(count) = votes.get_mut(usize::from(lens.fragment[cell as usize])) {
+                *count += 1;
+            }
+        });
+    }
+    let (body, &count) = votes.iter().enumerate().rev().max_by_key(|(_, count)| **count)?;
+    (count > 0).then_some(body as u16)
+}
+
+fn go_on(model: &Model, state: &mut State, mut opening: Box<Opening>, grip: Grip) {
+    let (Some(rest), Some(begun)) = (state.rest, state.chop_event) else { return };
+    // An instrument that goes deeper into the open crack bears with its new length.
+    let deeper = (rest.chopper.a.z - grip.chopper.a.z)
+        .max((grip.needle.place_mm - rest.needle.place_mm).dot(&rest.needle.forward));
+    let mut rest = rest;
+    if deeper >= model.cells.size_mm {
+        let buried_mm = state.needle.as_ref().map_or(0.0, |n| n.buried_mm);
+        opening.engage_deeper(model, &state.lens, &grip, buried_mm);
+        rest = grip;
+        state.rest = Some(grip);
+    }
+    opening.advance(&rest, &grip);
+    let (needle_mm, chopper_mm) = (opening.needle().ploughed_mm(), opening.chopper().ploughed_mm());
+    let has = |state: &State, is_meant: fn(&EventKind) -> bool| {
+        state.events[begun as usize..].iter().any(|e| is_meant(&e.kind))
+    };
+    if opening.needle().bears() && needle_mm > NEEDLE_SLIP_RADII * model.needle.outer_radius_mm {
+        opening.release_needle();
+        state.note(Some(begun), EventKind::TipSlipped { by: SlipBy::Sideways, slip_mm: needle_mm });
+    }
+    if chopper_mm > model.chopper.width_mm && !has(state, |k| matches!(k, EventKind::ChopperCutThrough { .. })) {
+        state.note(Some(begun), EventKind::ChopperCutThrough { slip_mm: chopper_mm });
+    }
+    if opening.bag_is_full && !has(state, |k| matches!(k, EventKind::BagFull { .. })) {
+        state.note(Some(begun), EventKind::BagFull { room_mm: opening.least_room_mm() });
+    }
+    state.opening = Some(opening);
+}
+
+/// What the chop under way has achieved so far.
+pub fn result(state: &State, opening: &Opening) -> ChopResult {
+    let progress = opening.progress();
+    let from = state.chop_event.map_or(0, |i| i as usize);
+    // A slip along the shaft comes before separation, while the chopper is pressed down.
+    let buried_at = state.events[..from].iter().rposition(|e| matches!(e.kind, EventKind::TipEnteredLens)).unwrap_or(0);
+    ChopResult {
+        core_fraction_cracked: progress.core_fraction_cracked,
+        posterior_third_cracked: progress.posterior_third_cracked,
+        complete: opening.is_complete,
+        smaller_side: opening.smaller_side,
+        separation_mm: opening.separation_mm,
+        opening_mm: progress.opening_mm,
+        work_nj: progress.work_nj,
+        fracture_nj: progress.fracture_nj,
+        ploughed_nj: progress.ploughed_nj,
+        tip_slipped: state.events[buried_at..].iter().any(|e| matches!(e.kind, EventKind::TipSlipped { .. })),
+        distance_to_capsule_min_mm: state.totals.chop_distance_min_mm,
+    }
+}
+
+fn end(model: &Model, state: &mut State, opening: Box<Opening>) {
+    let result = result(state, &opening);
+    opening.write_damage(model, &mut state.lens);
+    if opening.is_complete {
+        fragments::relabel(model, &mut state.lens);
+    }
+    state.note(state.chop_event, EventKind::ChopEnded(result));
+    state.chop_event = None;
+    state.rest = None;
+    if let Some(chopper) = &mut state.chopper {
+        chopper.path.clear();
+    }
+}

@@ -1,0 +1,227 @@
+//! Where a chop would crack: the surface of least fracture energy near the one the instruments span.
+//!
+//! The needle's buried axis and the chopper's path span a plane: it contains the axis and comes as near to the path as it
+//! can (least squares). Here lies the reason why a flat tip's cut slopes: a chopper passes beside the needle, not through
+//! it, and turning a plane about a steep axis makes up for that sideways, turning it about a flat axis by tilting it.
+//!
+//! Among all surfaces within a thin slab around that plane the crack takes the one of least fracture energy, a minimum
+//! cut of the bonds (capacity = toughness × area × what damage has left). Both faces of the slab are seeded, and the
+//! cells beside the instruments are held on their side. Lens frame; mm, nJ.
+
+use crate::sim::cells::{CellId, Cells, NONE, bond_id};
+use crate::sim::max_flow::Network;
+use crate::sim::{Lens, Model};
+use nalgebra::{Matrix2, Vector3};
+use serde::{Deserialize, Serialize};
+
+/// Half the slab's thickness, mm (A): less than the correlation length of the heterogeneity, so that the crack wanders
+/// with it but stays where the instruments are.
+pub const SLAB_HALF_MM: f64 = 0.4;
+
+/// How far from an instrument's line cells are held on their side, mm.
+const HELD_MM: f64 = 0.35;
+
+/// Capacity units per nJ: integer capacities make the cut exact and the same everywhere.
+const UNITS_PER_NJ: f64 = 16.0;
+
+/// A segment in the lens frame.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Segment {
+    /// Lower end, mm.
+    pub a: Vector3<f64>,
+    /// Upper end, mm.
+    pub b: Vector3<f64>,
+}
+
+impl Segment {
+    /// Distance of a point, mm.
+    pub fn distance_mm(&self, p: &Vector3<f64>) -> f64 {
+        let d = self.b - self.a;
+        let t = ((p - self.a).dot(&d) / d.norm_squared().max(1e-18)).clamp(0.0, 1.0);
+        (self.a + d * t - p).norm()
+    }
+
+    /// Points along the segment, about `spacing_mm` apart, both ends included.
+    pub fn points(&self, spacing_mm: f64) -> impl Iterator<Item = Vector3<f64>> + use<> {
+        let d = self.b - self.a;
+        let count = libm::ceil(d.norm() / spacing_mm).max(1.0) as u32;
+        let a = self.a;
+        (0..=count).map(move |i| a + d * (f64::from(i) / f64::from(count)))
+    }
+}
+
+/// The plane that needle and chopper span.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Plane {
+    /// A point of it: the needle's tip, mm.
+    pub origin_mm: Vector3<f64>,
+    /// Unit normal.
+    pub normal: Vector3<f64>,
+}
+
+impl Plane {
+    /// The plane through the needle's axis that comes nearest to the chopper's path.
+    ///
+    /// Seen along the axis, the path is a set of points (across, up) about the axis; the plane is the line through the
+    /// origin along their principal direction. Where the path says nothing (all points on the axis) it is vertical.
+    pub fn spanned(tip_mm: &Vector3<f64>, forward: &Vector3<f64>, path: &[Segment]) -> Self {
+        let across = Vector3::z().cross(forward).normalize();
+        let up = forward.cross(&across);
+        let mut moments = Matrix2::<f64>::zeros();
+        for point in path.iter().flat_map(|s| s.points(0.1)) {
+            let d = point - tip_mm;
+            let (x, y) = (d.dot(&across), d.dot(&up));
+            moments += Matrix2::new(x * x, x * y, x * y, y * y);
+        }
+        // Principal direction of a symmetric 2 × 2 matrix, as an angle from the upward axis.
+        let angle = 0.5 * libm::atan2(2.0 * moments.m12, moments.m22 - moments.m11);
+        let normal = across * libm::cos(angle) - up * libm::sin(angle);
+        Self { origin_mm: *tip_mm, normal }
+    }
+
+    /// Signed distance of a point, mm.
+    pub fn height_mm(&self, p: &Vector3<f64>) -> f64 {
+        self.normal.dot(&(p - self.origin_mm))
+    }
+
+    /// Tilt from the vertical, rad.
+    pub fn tilt_rad(&self) -> f64 {
+        libm::asin(self.normal.z.abs().min(1.0))
+    }
+}
+
+/// A bond the surface cuts.
+#[derive(Clone, Copy, Debug)]
+pub struct CutBond {
+    /// The cell that owns the bond.
+    pub owner: CellId,
+    /// The cell at its other end.
+    pub other: CellId,
+    /// Its direction.
+    pub direction: usize,
+    /// +1 when the bond points from the lower to the upper side, −1 otherwise.
+    pub sign: f64,
+}
+
+impl CutBond {
+    /// The cell at the bond's upper end.
+    pub fn upper(&self) -> CellId {
+        if self.sign > 0.0 { self.other } else { self.owner }
+    }
+}
+
+/// A crack surface: which side of it each cell lies on, and the bonds it cuts.
+#[derive(Clone, Debug)]
+pub struct Surface {
+    /// By cell: does it lie on the side the normal points to? Meaningful within the body only.
+    pub is_above: Vec<bool>,
+    /// The bonds it cuts, in order of the cell at the upper end.
+    pub bonds: Vec<CutBond>,
+    /// Fracture energy, nJ.
+    pub energy_nj: f64,
+    /// Area, mm².
+    pub area_mm2: f64,
+}
+
+/// Capacity of a bond, in integer units.
+fn capacity(cells: &Cells, lens: &Lens, owner: CellId, other: CellId, direction: usize) -> u32 {
+    let left = 1.0 - f64::from(lens.damage[bond_id(owner, direction)]);
+    let energy_nj = cells.bond_toughness_nj_mm2(owner, other, direction) * cells.bond_area_mm2(direction) * left;
+    (energy_nj * UNITS_PER_NJ + 0.5) as u32
+}
+
+/// The surface of least fracture energy through the body, within the slab around a plane.
+///
+/// `held` are the instruments' lines. Cells beyond the slab lie on the plane's side.
+pub fn least_energy_surface(model: &Model, lens: &Lens, body: u16, plane: &Plane, held: &[Segment]) -> Surface {
+    let cells = &model.cells;
+    let count = cells.count();
+    const OUTSIDE: u32 = u32::MAX; // not of this body, or gone
+    const ABOVE: u32 = 0; // the network's source
+    const BELOW: u32 = 1; // the network's sink
+    let mut node_of = vec![OUTSIDE; count];
+    let mut slab: Vec<CellId> = Vec::new();
+    let mut next = 2;
+    for cell in 0..count {
+        if lens.fragment[cell] != body {
+            continue;
+        }
+        let height = plane.height_mm(&cells.place_mm[cell]);
+        node_of[cell] = if height > SLAB_HALF_MM {
+            ABOVE
+        } else if height < -SLAB_HALF_MM {
+            BELOW
+        } else {
+            slab.push(cell as CellId);
+            next += 1;
+            next - 1
+        };
+    }
+    // Hold the instruments' cells: the surface runs between them.
+    for point in held.iter().flat_map(|s| s.points(cells.size_mm)) {
+        cells.within(&point, HELD_MM, |cell| {
+            let cell = cell as usize;
+            if node_of[cell] != OUTSIDE {
+                node_of[cell] = if plane.height_mm(&cells.place_mm[cell]) > 0.0 { ABOVE } else { BELOW };
+            }
+        });
+    }
+    let mut network = Network::default();
+    network.reset(next as usize);
+    network.tie_to_source(ABOVE);
+    network.tie_to_sink(BELOW);
+    let in_slab = |cell: u32| plane.height_mm(&cells.place_mm[cell as usize]).abs() <= SLAB_HALF_MM;
+    let mut connect = |owner: CellId, other: CellId, direction: usize| {
+        let (a, b) = (node_of[owner as usize], node_of[other as usize]);
+        if a != OUTSIDE && b != OUTSIDE && a != b && (a > BELOW || b > BELOW) {
+            network.connect(a, b, capacity(cells, lens, owner, other, direction));
+        }
+    };
+    for &cell in &slab {
+        for direction in 0..13 {
+            let (ahead, behind) = (cells.forward[cell as usize][direction], cells.backward[cell as usize][direction]);
+            if ahead != NONE {
+                connect(cell, ahead, direction);
+            }
+            // A bond whose owner lies in the slab too is met from there.
+            if behind != NONE && !in_slab(behind) {
+                connect(behind, cell, direction);
+            }
+        }
+    }
+    network.min_cut();
+    let is_above: Vec<bool> =
+        node_of.iter().map(|&n| n != OUTSIDE && (n == ABOVE || n > BELOW && network.is_source_side(n))).collect();
+    // A cut bond has an end within the slab; its upper end may lie just outside.
+    let mut upper: Vec<CellId> = Vec::new();
+    for &cell in &slab {
+        if is_above[cell as usize] {
+            upper.push(cell);
+        } else {
+            let beyond = cells.forward[cell as usize].iter().chain(&cells.backward[cell as usize]);
+            upper.extend(beyond.filter(|&&n| n != NONE && node_of[n as usize] == ABOVE));
+        }
+    }
+    upper.sort_unstable();
+    upper.dedup();
+    let mut surface = Surface { is_above, bonds: Vec::new(), energy_nj: 0.0, area_mm2: 0.0 };
+    let is_below = |n: u32| n != NONE && node_of[n as usize] != OUTSIDE && !surface.is_above[n as usize];
+    for cell in upper {
+        for direction in 0..13 {
+            let (ahead, behind) = (cells.forward[cell as usize][direction], cells.backward[cell as usize][direction]);
+            if is_below(ahead) {
+                surface.bonds.push(CutBond { owner: cell, other: ahead, direction, sign: -1.0 });
+            }
+            if is_below(behind) {
+                surface.bonds.push(CutBond { owner: behind, other: cell, direction, sign: 1.0 });
+            }
+        }
+    }
+    for bond in &surface.bonds {
+        let area_mm2 = cells.bond_area_mm2(bond.direction);
+        let left = 1.0 - f64::from(lens.damage[bond_id(bond.owner, bond.direction)]);
+        surface.area_mm2 += area_mm2;
+        surface.energy_nj += left * area_mm2 * cells.bond_toughness_nj_mm2(bond.owner, bond.other, bond.direction);
+    }
+    surface
+}

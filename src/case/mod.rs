@@ -4,7 +4,7 @@ pub mod fault;
 pub(crate) mod fields;
 pub mod read;
 pub mod spec;
-pub use compile::{Compiled, Resolution, compile};
+pub use compile::{Compiled, Resolution, STIFFNESS_RATIO, WEIGHT_TOLERANCE, compile};
 pub use fault::{Fault, Problem, Spans};
 pub use read::{ReadCase, parse_case, parse_case_bytes, read_case};
 pub use spec::*;

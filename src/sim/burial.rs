@@ -134,7 +134,8 @@ fn enter(model: &Model, state: &mut State, needle: &mut NeedleState, travel_mm: 
     if entered > 0.0 {
         state.totals.cutting_nj += needle.load_un.max(0.0) * entered;
         needle.slid_mm = (needle.slid_mm - entered).max(0.0);
-        needle.gap_mm *= libm::exp(-entered / FRESH_BED_MM);
+        // Back into its own bore the tip finds no fresh bed.
+        needle.gap_mm *= libm::exp(-entered * ahead.share / FRESH_BED_MM);
     }
     if emulsified > 0.0 {
         emulsify(model, state, &needle.tip);
@@ -273,7 +274,7 @@ fn measure(model: &Model, state: &mut State, needle: &mut NeedleState) {
 }
 
 /// What ultrasound does to the bed, and how vacuum holds.
-pub fn hold(model: &Model, state: &mut State) {
+pub fn hold(model: &Model, state: &mut State, _: &Inputs) {
     let Some(mut needle) = state.needle.take() else { return };
     needle.occlusion = port_cover(model, &state.lens, &needle.tip);
     if state.power > 0.0 && needle.buried_mm > 0.0 {

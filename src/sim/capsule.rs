@@ -6,7 +6,7 @@
 
 use crate::sim::event::{BreachBy, EventKind, Tool};
 use crate::sim::hands::ChopperEnd;
-use crate::sim::{Model, State};
+use crate::sim::{Inputs, Model, State};
 
 /// Stiffness of the capsule on vitreous against a small tip, µN/mm (A).
 pub const INDENTATION_STIFFNESS_UN_MM: f64 = 40_000.0;
@@ -22,13 +22,18 @@ pub const BLUNT_PUNCTURE_UN: f64 = 100_000.0;
 const LIPS: u32 = 8;
 
 /// Measure the distances, note approaches, and see whether the capsule holds.
-pub fn watch(model: &Model, state: &mut State) {
+pub fn watch(model: &Model, state: &mut State, _: &Inputs) {
     let shape = &model.field.shape;
     let mut nearest: [Option<(Tool, f64, f64, f64)>; 2] = [None, None];
     if let Some(needle) = &state.needle {
-        let mut distance = f64::INFINITY;
-        for lip in model.needle.ring_mm(&needle.tip, 1.0, LIPS) {
-            distance = distance.min(shape.distance_to_posterior_mm(&lip));
+        let mut distance = shape.distance_to_posterior_mm(&needle.tip.place_mm);
+        // A lip is at most its distance from the middle nearer; where that cannot matter it is not looked for.
+        let reach = model.needle.outer_radius_mm / libm::cos(model.needle.bevel_rad);
+        let matters = state.totals.distance_to_capsule_min_mm.min(state.totals.chop_distance_min_mm);
+        if distance - reach < matters.max(0.0) {
+            for lip in model.needle.ring_mm(&needle.tip, 1.0, LIPS) {
+                distance = distance.min(shape.distance_to_posterior_mm(&lip));
+            }
         }
         let p = needle.tip.place_mm;
         nearest[0] = Some((Tool::Needle, distance, libm::hypot(p.x, p.y), BLUNT_PUNCTURE_UN));

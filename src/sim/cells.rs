@@ -56,6 +56,10 @@ pub struct Cells {
     pub core_weight: Vec<f32>,
     /// Unit vector along the local radius (the normal of the shells).
     radial: Vec<[f32; 3]>,
+    /// Toughness of each bond, nJ/mm²; 0 where there is none.
+    bond_toughness_nj_mm2: Vec<f32>,
+    /// By cell: can every diagonal neighbour be reached along the axes, within the box the two span?
+    pub is_plain: Vec<bool>,
     /// Neighbour along each direction.
     pub forward: Vec<[u32; 13]>,
     /// Neighbour against each direction.
@@ -83,6 +87,8 @@ impl Cells {
             modulus_pa: Vec::new(),
             core_weight: Vec::new(),
             radial: Vec::new(),
+            bond_toughness_nj_mm2: Vec::new(),
+            is_plain: Vec::new(),
             forward: Vec::new(),
             backward: Vec::new(),
         };
@@ -117,7 +123,13 @@ impl Cells {
             }
         }
         cells.forward = steps.iter().map(|s| DIRECTIONS.map(|d| cells.cell(add(*s, d, 1)))).collect();
+        let toughness = |cells: &Self, a: usize, direction: usize| {
+            cells.toughness_between(a, cells.forward[a][direction], direction)
+        };
+        cells.bond_toughness_nj_mm2 =
+            (0..cells.count() * 13).map(|bond| toughness(&cells, bond / 13, bond % 13)).collect();
         cells.backward = steps.iter().map(|s| DIRECTIONS.map(|d| cells.cell(add(*s, d, -1)))).collect();
+        cells.is_plain = steps.iter().map(|s| cells.reaches_along_axes(*s)).collect();
         cells
     }
 
@@ -138,6 +150,18 @@ impl Cells {
     fn cell(&self, step: [i32; 3]) -> u32 {
         let inside = (0..3).all(|a| (0..self.dims[a]).contains(&step[a]));
         if inside { self.cell_at[self.index(step)] } else { NONE }
+    }
+
+    /// Is there, for each diagonal neighbour that exists, a way to it along the axes?
+    fn reaches_along_axes(&self, step: [i32; 3]) -> bool {
+        let is_there = |d: [i32; 3]| self.cell(add(step, d, 1)) != NONE;
+        DIRECTIONS[3..].iter().flat_map(|d| [*d, d.map(|s| -s)]).filter(|d| is_there(*d)).all(|d| {
+            let only = |a: usize| core::array::from_fn(|i| if i == a { d[i] } else { 0 });
+            let without = |a: usize| core::array::from_fn(|i| if i == a { 0 } else { d[i] });
+            let axes = || (0..3).filter(|a| d[*a] != 0);
+            // One axis first, another last; between them, on a body diagonal, the third.
+            axes().any(|first| axes().any(|last| first != last && is_there(only(first)) && is_there(without(last))))
+        })
     }
 
     /// The cell that holds a place in the lens's frame.
@@ -170,23 +194,37 @@ impl Cells {
         }
     }
 
+    /// The block of 2 × 2 × 2 cells a cell lies in, by number.
+    pub fn block(&self, cell: CellId) -> u32 {
+        let scaled = (self.place_mm[cell as usize] - self.corner_mm) / (2.0 * self.size_mm);
+        let half = [self.dims[0] / 2 + 1, self.dims[1] / 2 + 1];
+        ((scaled.z as i32 * half[1] + scaled.y as i32) * half[0] + scaled.x as i32) as u32
+    }
+
     /// Area of a bond, mm².
     pub fn bond_area_mm2(&self, direction: usize) -> f64 {
         let steps = DIRECTIONS[direction].iter().map(|s| s.unsigned_abs() as usize).sum::<usize>();
         AREA_WEIGHTS[steps - 1] * self.size_mm * self.size_mm
     }
 
-    /// Toughness of the bond between two cells along a direction, nJ/mm²: mean of both, more where the bond runs along
-    /// the local radius and cutting it opens a circumferential plane.
-    pub fn bond_toughness_nj_mm2(&self, a: CellId, b: CellId, direction: usize) -> f64 {
-        let (a, b) = (a as usize, b as usize);
+    /// Toughness of a bond, nJ/mm².
+    pub fn bond_toughness_nj_mm2(&self, owner: CellId, direction: usize) -> f64 {
+        f64::from(self.bond_toughness_nj_mm2[bond_id(owner, direction)])
+    }
+
+    /// Mean of both cells, and more where the bond runs along the local radius: cutting it opens a circumferential plane.
+    fn toughness_between(&self, a: usize, b: u32, direction: usize) -> f32 {
+        if b == NONE {
+            return 0.0;
+        }
         let step = DIRECTIONS[direction];
-        let radial = self.radial[a];
-        let along: f32 = (0..3).map(|i| step[i] as f32 * radial[i]).sum();
         let length: i32 = step.iter().map(|s| s * s).sum();
-        let cos2 = f64::from(along * along) / f64::from(length);
-        0.5 * f64::from(self.toughness_nj_mm2[a] + self.toughness_nj_mm2[b])
-            * (1.0 + (CIRCUMFERENTIAL_TOUGHNESS_FACTOR - 1.0) * cos2)
+        let cos2 = |cell: usize| {
+            let along: f32 = step.iter().zip(self.radial[cell]).map(|(s, r)| *s as f32 * r).sum();
+            along * along / length as f32
+        };
+        let more = (CIRCUMFERENTIAL_TOUGHNESS_FACTOR - 1.0) as f32 * 0.5 * (cos2(a) + cos2(b as usize));
+        0.5 * (self.toughness_nj_mm2[a] + self.toughness_nj_mm2[b as usize]) * (1.0 + more)
     }
 }
 

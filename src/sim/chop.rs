@@ -6,25 +6,28 @@
 //! to the lens's bonds and stays there. Lens frame unless said; mm, µN, nJ.
 
 use crate::sim::burial::END_BEARING;
-use crate::sim::cut::{Plane, Segment, least_energy_surface};
+use crate::sim::cut::{Plane, Segment, cut_along_path, least_energy_surface};
 use crate::sim::event::{ChopResult, ChopStart, EventKind, SlipBy};
 use crate::sim::fragments::GONE;
 use crate::sim::hands::{Blade, ChopperEnd};
 use crate::sim::lens::COHESION_OVER_STRENGTH;
 use crate::sim::opening::{Grip, NEEDLE_SLIP_RADII, Onset, Opening};
-use crate::sim::{ChopperState, Inputs, Lens, Model, State, fragments};
+use crate::sim::{ChopperState, Inputs, Lens, Model, State};
 
 /// Parting at which separation counts as begun, mm.
 const ONSET_MM: f64 = 0.02;
 
 /// Movement of the chopper that adds to its path, mm.
-const PATH_STEP_MM: f64 = 0.1;
+const PATH_STEP_MM: f64 = 0.17;
+
+/// Spacing of samples along the chopper's end, mm.
+const SAMPLE_MM: f64 = 0.1;
 
 /// Friction of the chopper's end over the tissue's cohesion (A).
 const CHOPPER_FRICTION: f64 = 0.2;
 
 /// Thickness of a pointed end along the plane of its edge, mm (A).
-const POINT_MM: f64 = 0.15;
+const POINT_MM: f64 = 0.08;
 
 /// Burial below which a needle holds nothing, mm.
 const LEAST_BURIAL_MM: f64 = 0.2;
@@ -58,18 +61,19 @@ pub fn move_chopper(model: &Model, state: &mut State, inputs: &Inputs) {
     if let (Some(before), true, true) = (&before, chopper.is_in_lens, state.opening.is_none()) {
         let moved = blade.point_mm - before.blade.point_mm;
         let cohesion = COHESION_OVER_STRENGTH * mean_strength_pa(model, &state.lens, &line);
-        // Only as far as it goes down does it press the nucleus down.
-        let down = -moved.z / moved.norm().max(1e-12);
-        if down > 0.0 {
+        let girth = 2.0 * (model.chopper.width_mm + POINT_MM);
+        let friction = CHOPPER_FRICTION * cohesion * girth * engaged_mm;
+        // Only as far as it goes down does it press the nucleus down; until it rises, friction keeps what it pressed.
+        let down = if moved.norm() > 1e-9 { -moved.z / moved.norm() } else { 0.0 };
+        if down > -RISING {
             let section = match end {
                 ChopperEnd::Pointed => model.chopper.width_mm * POINT_MM,
                 ChopperEnd::Blunt => model.chopper.width_mm * model.chopper.width_mm,
             };
-            let girth = 2.0 * (model.chopper.width_mm + POINT_MM);
             let at_point = COHESION_OVER_STRENGTH * strength_pa(model, &state.lens, &line.a);
-            chopper.press_un =
-                down * (END_BEARING * at_point * section + CHOPPER_FRICTION * cohesion * girth * engaged_mm);
-            state.totals.cutting_nj += chopper.press_un * -moved.z;
+            let pressed = down.max(0.0) * (END_BEARING * at_point * section + friction);
+            chopper.press_un = pressed.max(before.press_un.min(friction));
+            state.totals.cutting_nj += chopper.press_un * (-moved.z).max(0.0);
         }
         // Drawn sideways it ploughs at the bearing capacity of what it stands in.
         let level = libm::hypot(moved.x, moved.y);
@@ -77,6 +81,9 @@ pub fn move_chopper(model: &Model, state: &mut State, inputs: &Inputs) {
     }
     state.chopper = Some(chopper);
 }
+
+/// Share of a movement that must go up for friction to let go.
+const RISING: f64 = 0.05;
 
 /// Bearing factor for drawing the chopper through tissue (mean of `bearing_factor` over a usual end; D).
 const PLOUGHING: f64 = 5.0;
@@ -95,7 +102,7 @@ fn strength_pa(model: &Model, lens: &Lens, p: &nalgebra::Vector3<f64>) -> f64 {
 fn engaged_mm(model: &Model, lens: &Lens, line: &Segment) -> f64 {
     let mut inside = 0u32;
     let mut count = 0u32;
-    for p in line.points(PATH_STEP_MM) {
+    for p in line.points(SAMPLE_MM) {
         count += 1;
         inside += u32::from(strength_pa(model, lens, &p) > 0.0);
     }
@@ -104,7 +111,7 @@ fn engaged_mm(model: &Model, lens: &Lens, line: &Segment) -> f64 {
 
 fn mean_strength_pa(model: &Model, lens: &Lens, line: &Segment) -> f64 {
     let (mut sum, mut inside) = (0.0, 0.0);
-    for p in line.points(PATH_STEP_MM) {
+    for p in line.points(SAMPLE_MM) {
         let strength = strength_pa(model, lens, &p);
         sum += strength;
         inside += f64::from(u8::from(strength > 0.0));
@@ -125,12 +132,12 @@ fn is_caught(model: &Model, blade: &Blade) -> bool {
 }
 
 /// Begin, go on with, or end the opening.
-pub fn open(model: &Model, state: &mut State) {
+pub fn open(model: &Model, state: &mut State, _: &Inputs) {
     let grip = grip(state);
     if let Some(opening) = state.opening.take() {
         match grip {
             Some(grip) => go_on(model, state, opening, grip),
-            None => end(model, state, opening),
+            None => end(state, opening),
         }
         return;
     }
@@ -171,16 +178,9 @@ fn begin(model: &Model, state: &mut State, plane: Plane, rest: Grip, grip: Grip)
     let held: Vec<Segment> = chopper.path.iter().copied().chain([axis]).collect();
     let surface = least_energy_surface(model, &state.lens, body, &plane, &held);
     let (surface_nj, surface_mm2) = (surface.energy_nj, surface.area_mm2);
-    let onset = Onset {
-        body,
-        plane,
-        surface,
-        rest,
-        grip,
-        buried_mm: needle.buried_mm,
-        gap_mm: needle.gap_mm,
-        path: &chopper.path,
-    };
+    let near_mm = 0.5 * (model.chopper.width_mm + model.cells.size_mm);
+    cut_along_path(&model.cells, &mut state.lens, &surface, &chopper.path, near_mm);
+    let onset = Onset { body, plane, surface, rest, grip, buried_mm: needle.buried_mm, gap_mm: needle.gap_mm };
     let mut opening = Box::new(Opening::begin(model, &state.lens, onset));
     let start = ChopStart {
         depth_mm: needle.depth_mm,
@@ -240,7 +240,8 @@ fn go_on(model: &Model, state: &mut State, mut opening: Box<Opening>, grip: Grip
         opening.release_needle();
         state.note(Some(begun), EventKind::TipSlipped { by: SlipBy::Sideways, slip_mm: needle_mm });
     }
-    if chopper_mm > model.chopper.width_mm && !has(state, |k| matches!(k, EventKind::ChopperCutThrough { .. })) {
+    let is_through = opening.chopper().bears() && chopper_mm > model.chopper.width_mm;
+    if is_through && !has(state, |k| matches!(k, EventKind::ChopperCutThrough { .. })) {
         state.note(Some(begun), EventKind::ChopperCutThrough { slip_mm: chopper_mm });
     }
     if opening.bag_is_full && !has(state, |k| matches!(k, EventKind::BagFull { .. })) {
@@ -270,12 +271,9 @@ pub fn result(state: &State, opening: &Opening) -> ChopResult {
     }
 }
 
-fn end(model: &Model, state: &mut State, opening: Box<Opening>) {
+fn end(state: &mut State, opening: Box<Opening>) {
     let result = result(state, &opening);
-    opening.write_damage(model, &mut state.lens);
-    if opening.is_complete {
-        fragments::relabel(model, &mut state.lens);
-    }
+    opening.write_damage(&mut state.lens);
     state.note(state.chop_event, EventKind::ChopEnded(result));
     state.chop_event = None;
     state.rest = None;

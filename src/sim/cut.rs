@@ -124,9 +124,9 @@ pub struct Surface {
 }
 
 /// Capacity of a bond, in integer units.
-fn capacity(cells: &Cells, lens: &Lens, owner: CellId, other: CellId, direction: usize) -> u32 {
+fn capacity(cells: &Cells, lens: &Lens, owner: CellId, direction: usize) -> u32 {
     let left = 1.0 - f64::from(lens.damage[bond_id(owner, direction)]);
-    let energy_nj = cells.bond_toughness_nj_mm2(owner, other, direction) * cells.bond_area_mm2(direction) * left;
+    let energy_nj = cells.bond_toughness_nj_mm2(owner, direction) * cells.bond_area_mm2(direction) * left;
     (energy_nj * UNITS_PER_NJ + 0.5) as u32
 }
 
@@ -142,12 +142,12 @@ pub fn least_energy_surface(model: &Model, lens: &Lens, body: u16, plane: &Plane
     let mut node_of = vec![OUTSIDE; count];
     let mut slab: Vec<CellId> = Vec::new();
     let mut next = 2;
-    for cell in 0..count {
+    for (cell, node) in node_of.iter_mut().enumerate() {
         if lens.fragment[cell] != body {
             continue;
         }
         let height = plane.height_mm(&cells.place_mm[cell]);
-        node_of[cell] = if height > SLAB_HALF_MM {
+        *node = if height > SLAB_HALF_MM {
             ABOVE
         } else if height < -SLAB_HALF_MM {
             BELOW
@@ -158,7 +158,7 @@ pub fn least_energy_surface(model: &Model, lens: &Lens, body: u16, plane: &Plane
         };
     }
     // Hold the instruments' cells: the surface runs between them.
-    for point in held.iter().flat_map(|s| s.points(cells.size_mm)) {
+    for point in held.iter().flat_map(|s| s.points(HELD_MM)) {
         cells.within(&point, HELD_MM, |cell| {
             let cell = cell as usize;
             if node_of[cell] != OUTSIDE {
@@ -174,7 +174,7 @@ pub fn least_energy_surface(model: &Model, lens: &Lens, body: u16, plane: &Plane
     let mut connect = |owner: CellId, other: CellId, direction: usize| {
         let (a, b) = (node_of[owner as usize], node_of[other as usize]);
         if a != OUTSIDE && b != OUTSIDE && a != b && (a > BELOW || b > BELOW) {
-            network.connect(a, b, capacity(cells, lens, owner, other, direction));
+            network.connect(a, b, capacity(cells, lens, owner, direction));
         }
     };
     for &cell in &slab {
@@ -221,7 +221,22 @@ pub fn least_energy_surface(model: &Model, lens: &Lens, body: u16, plane: &Plane
         let area_mm2 = cells.bond_area_mm2(bond.direction);
         let left = 1.0 - f64::from(lens.damage[bond_id(bond.owner, bond.direction)]);
         surface.area_mm2 += area_mm2;
-        surface.energy_nj += left * area_mm2 * cells.bond_toughness_nj_mm2(bond.owner, bond.other, bond.direction);
+        surface.energy_nj += left * area_mm2 * cells.bond_toughness_nj_mm2(bond.owner, bond.direction);
     }
     surface
+}
+
+/// The bonds of a surface that the chopper has cut on its way: those whose middle lies within `near_mm` of its path.
+pub fn cut_along_path(cells: &Cells, lens: &mut Lens, surface: &Surface, path: &[Segment], near_mm: f64) {
+    let ends = || path.iter().flat_map(|s| [s.a, s.b]);
+    let fold = |start: f64, f: fn(f64, f64) -> f64| ends().fold(Vector3::repeat(start), |sum, p| sum.zip_map(&p, f));
+    let (low, high) =
+        (fold(f64::INFINITY, f64::min).add_scalar(-near_mm), fold(-f64::INFINITY, f64::max).add_scalar(near_mm));
+    for bond in &surface.bonds {
+        let middle = 0.5 * (cells.place_mm[bond.owner as usize] + cells.place_mm[bond.other as usize]);
+        let is_near = (0..3).all(|a| low[a] <= middle[a] && middle[a] <= high[a]);
+        if is_near && path.iter().any(|s| s.distance_mm(&middle) <= near_mm) {
+            lens.damage[bond_id(bond.owner, bond.direction)] = 1.0;
+        }
+    }
 }

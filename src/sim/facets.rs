@@ -1,13 +1,14 @@
 //! The cohesive joint between the two sides of a crack.
 //!
-//! The bonds a surface cuts are gathered by the cell at their upper end into facets. Each follows a linear cohesive law
+//! The bonds a surface cuts are gathered into facets: by the cell at their upper end in and near the core, by blocks of
+//! 2 × 2 × 2 cells in the soft shell, where traction is low and even. Each follows a linear cohesive law
 //! in the effective opening δ = |Δ|: traction rises to σ at δ₀, falls to nothing at δ_c, and the area under it is G; it
 //! unloads to the origin and never heals (Hillerborg, Modéer & Petersson 1976, Cem Concr Res 6:773; irreversible as in
 //! Ortiz & Pandolfi 1999, Int J Numer Meth Eng 44:1267). δ₀ = σ·ℓ/E lumps the stretch of the tissue on either side; δ_c =
 //! 2G/σ. Where the faces close, normal contact takes over. Lens frame; mm, Pa, µN, nJ.
 
 use crate::sim::cells::{CellId, DIRECTIONS, bond_id};
-use crate::sim::cut::{Segment, Surface};
+use crate::sim::cut::{CutBond, Surface};
 use crate::sim::{Lens, Model};
 use nalgebra::{Matrix6, Vector3, Vector6};
 use serde::{Deserialize, Serialize};
@@ -24,8 +25,6 @@ const CONTACT_STIFFENING: f64 = 2.0;
 /// The cut bonds of one cell, gathered.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Facet {
-    /// The cell on the upper side.
-    pub cell: CellId,
     /// Where, mm.
     place_mm: [f64; 3],
     /// Unit normal, toward the upper side.
@@ -243,29 +242,43 @@ pub(crate) fn cracked_shares(facets: &[Facet]) -> (f64, f64) {
     (share(broken, core), share(third_broken, third))
 }
 
-/// Gather the bonds a surface cuts by the cell at their upper end. What lies in the chopper's path is cut already.
-pub(crate) fn gather(model: &Model, lens: &Lens, surface: &Surface, path: &[Segment]) -> Vec<Facet> {
-    let near_mm = 0.5 * (model.chopper.width_mm + model.cells.size_mm);
-    let groups = surface.bonds.chunk_by(|a, b| a.upper() == b.upper());
-    groups
-        .map(|group| {
-            let mut facet = gathered(model, lens, group);
-            let place = Vector3::from(facet.place_mm);
-            if path.iter().any(|s| s.distance_mm(&place) <= near_mm) {
-                facet.reach(facet.critical_mm);
-            }
-            facet
-        })
-        .collect()
+/// Core weight below which bonds are gathered by blocks of cells.
+const BLOCK_WEIGHT: f32 = 0.02;
+
+/// The facets of a surface, and for each of its bonds the facet it belongs to.
+pub(crate) fn gather(model: &Model, lens: &Lens, surface: &Surface) -> (Vec<Facet>, Vec<Member>) {
+    let cells = &model.cells;
+    let key = |bond: &CutBond| {
+        let cell = bond.upper() as usize;
+        if cells.core_weight[cell] >= BLOCK_WEIGHT { (0, cell as u32) } else { (1, cells.block(cell as CellId)) }
+    };
+    let mut bonds: Vec<((u8, u32), CutBond)> = surface.bonds.iter().map(|b| (key(b), *b)).collect();
+    bonds.sort_by_key(|(key, _)| *key); // stable: within a facet the surface's own order stays
+    let (mut facets, mut members) = (Vec::new(), Vec::with_capacity(bonds.len()));
+    for group in bonds.chunk_by(|a, b| a.0 == b.0) {
+        let number = facets.len() as u32;
+        members.extend(group.iter().map(|(_, b)| Member { bond: bond_id(b.owner, b.direction) as u32, facet: number }));
+        facets.push(gathered(model, lens, group));
+    }
+    (facets, members)
 }
 
-fn gathered(model: &Model, lens: &Lens, group: &[crate::sim::cut::CutBond]) -> Facet {
+/// A cut bond and the facet it belongs to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Member {
+    /// The bond.
+    pub bond: u32,
+    /// Index of its facet.
+    pub facet: u32,
+}
+
+fn gathered(model: &Model, lens: &Lens, group: &[((u8, u32), CutBond)]) -> Facet {
     let cells = &model.cells;
     let (mut area, mut whole, mut damage) = (0.0, 0.0, 0.0);
     let (mut strength, mut toughness, mut modulus) = (0.0, 0.0, 0.0);
     let (mut core_area, mut broken_core_area) = (0.0, 0.0);
     let (mut place, mut normal) = (Vector3::zeros(), Vector3::zeros());
-    for bond in group {
+    for (_, bond) in group {
         let (a, b) = (bond.owner as usize, bond.other as usize);
         let bond_area = cells.bond_area_mm2(bond.direction);
         let unit = Vector3::from(DIRECTIONS[bond.direction].map(f64::from)).normalize();
@@ -286,7 +299,7 @@ fn gathered(model: &Model, lens: &Lens, group: &[crate::sim::cut::CutBond]) -> F
         area += bond_area;
         damage += bond_damage * bond_area;
         strength += 0.5 * f64::from(cells.strength_pa[a] + cells.strength_pa[b]) * bond_area;
-        toughness += cells.bond_toughness_nj_mm2(bond.owner, bond.other, bond.direction) * bond_area;
+        toughness += cells.bond_toughness_nj_mm2(bond.owner, bond.direction) * bond_area;
         // In series along the bond the softer cell gives way.
         modulus += 2.0 / (1.0 / f64::from(cells.modulus_pa[a]) + 1.0 / f64::from(cells.modulus_pa[b])) * bond_area;
     }
@@ -298,9 +311,9 @@ fn gathered(model: &Model, lens: &Lens, group: &[crate::sim::cut::CutBond]) -> F
     // A peak beyond 2G/σ would snap back; such tissue tears as soon as it has stretched that far.
     let critical_mm = (2.0 * toughness / strength).max(1.02 * peak_mm);
     let mut facet = Facet {
-        cell: group[0].upper(),
         place_mm: place_mm.into(),
-        normal: normal.normalize().into(),
+        // A cell cut off on opposite sides faces nowhere: nothing there can close.
+        normal: normal.try_normalize(1e-6 * whole).unwrap_or_default().into(),
         area_mm2: area,
         core_area_mm2: core_area,
         broken_core_area_mm2: broken_core_area,

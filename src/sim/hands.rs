@@ -8,7 +8,7 @@
 //! Limits that are real: the shaft comes through the rhexis and cannot pass below its rim; the sleeve ends where the
 //! exposed length does. Units mm and radians; eye frame.
 
-use nalgebra::{Rotation3, Vector3};
+use nalgebra::Vector3;
 use serde::{Deserialize, Serialize};
 
 /// Least and greatest elevation of a shaft, rad.
@@ -154,8 +154,8 @@ impl Tip {
     pub fn cross_axes(&self) -> (Vector3<f64>, Vector3<f64>) {
         let across = Vector3::z().cross(&self.forward).normalize();
         let up = self.forward.cross(&across);
-        let turn = Rotation3::from_axis_angle(&nalgebra::Unit::new_unchecked(self.forward), self.roll_rad);
-        (turn * up, turn * across)
+        let (s, c) = (libm::sin(self.roll_rad), libm::cos(self.roll_rad));
+        (up * c - across * s, across * c + up * s)
     }
 
     /// The point of the shaft `back_mm` behind the tip.

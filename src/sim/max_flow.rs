@@ -339,6 +339,9 @@ impl Network {
             let node = node as usize;
             buckets[highest] = nexts[node];
             let mut label = labels[node];
+            if label >= unreached {
+                continue; // a gap below has cut it off since it was filed
+            }
             let mut excess = excesses[node];
             let (from, to) = (first[node] as usize, first[node + 1] as usize);
             let mut at = self.current[node] as usize;

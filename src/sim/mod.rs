@@ -26,7 +26,7 @@ pub mod save;
 use cells::Cells;
 use event::{Event, EventIndex, EventKind};
 use hands::{Blade, Chopper, ChopperEnd, HandPose, Incision, Needle, Pedal, Tip};
-use nalgebra::{Rotation3, Vector3};
+use nalgebra::Vector3;
 use serde::{Deserialize, Serialize};
 
 /// All that does not change during an attempt.
@@ -73,6 +73,25 @@ pub struct Inputs {
     pub turn_rad_s: f64,
 }
 
+impl Inputs {
+    /// What among them is not a finite number.
+    fn not_finite(&self) -> Option<&'static str> {
+        let numbers = |hand: &HandPose| {
+            let HandPose { azimuth_rad, elevation_rad, insertion_mm, lift_mm, roll_rad } = *hand;
+            [azimuth_rad, elevation_rad, insertion_mm, lift_mm, roll_rad]
+        };
+        let chopper = self.chopper.map_or([0.0; 5], |(_, hand)| numbers(&hand));
+        let foot = [self.pedal.share, self.vacuum_limit_pa, self.power_limit];
+        let given: [(&str, &[f64]); 4] = [
+            ("hand with the needle", &numbers(&self.needle)),
+            ("hand with the chopper", &chopper),
+            ("foot", &foot),
+            ("turning", &[self.turn_rad_s]),
+        ];
+        given.into_iter().find(|(_, numbers)| numbers.iter().any(|n| !n.is_finite())).map(|(what, _)| what)
+    }
+}
+
 /// The lens as it stands.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Lens {
@@ -100,7 +119,8 @@ impl Lens {
 
     /// A place of the lens in the eye's frame.
     pub fn to_eye(&self, p: &Vector3<f64>) -> Vector3<f64> {
-        Rotation3::from_axis_angle(&Vector3::z_axis(), self.turned_rad) * p + self.pushed_mm
+        let (s, c) = (libm::sin(self.turned_rad), libm::cos(self.turned_rad));
+        Vector3::new(c * p.x - s * p.y, s * p.x + c * p.y, p.z) + self.pushed_mm
     }
 
     /// A direction of the eye in the lens's frame.
@@ -265,20 +285,34 @@ impl State {
     }
 }
 
-/// One tick, in the order of the procedure.
+/// A part of the tick.
+pub type Phase = fn(&Model, &mut State, &Inputs);
+
+/// The tick, in the order of the procedure.
+pub const PHASES: [(&str, Phase); 8] = [
+    ("pedal", press_pedal),
+    ("turn", turn_nucleus),
+    ("chopper", chop::move_chopper),
+    ("needle", burial::advance),
+    ("hold", burial::hold),
+    ("open", chop::open),
+    ("split", fragments::split),
+    ("capsule", capsule::watch),
+];
+
+/// One tick.
 pub fn step(model: &Model, state: &mut State, inputs: &Inputs) {
     if state.fault.is_some() {
         return;
     }
     state.tick += 1;
-    press_pedal(model, state, inputs);
-    turn_nucleus(model, state, inputs);
-    chop::move_chopper(model, state, inputs);
-    burial::advance(model, state, inputs);
-    burial::hold(model, state);
-    chop::open(model, state);
-    fragments::split(model, state);
-    capsule::watch(model, state);
+    if let Some(what) = inputs.not_finite() {
+        state.fault = Some(Fault { tick: state.tick, what: what.to_string() });
+        return;
+    }
+    for (_, phase) in PHASES {
+        phase(model, state, inputs);
+    }
     check_finite(state);
 }
 
@@ -309,6 +343,7 @@ fn check_finite(state: &mut State) {
         ("needle load", needle.map_or(0.0, |n| n.load_un + n.gap_mm + n.purchase_un)),
         ("chopper", state.chopper.as_ref().map_or(0.0, |c| c.blade.point_mm.sum() + c.press_un)),
         ("opening", state.opening.as_ref().map_or(0.0, |o| o.side_pose(1.0).0.sum() + o.progress().work_nj)),
+        ("sums", state.totals.full_power_s + state.totals.cutting_nj),
     ];
     if let Some((what, _)) = values.iter().find(|(_, value)| !value.is_finite()) {
         state.fault = Some(Fault { tick: state.tick, what: (*what).to_string() });

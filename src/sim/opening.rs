@@ -14,17 +14,16 @@
 //! Limits: rotations enter to first order (error 4 % at 0.4 rad); the sides do not bend: their compliance is lumped
 //! into the facets. Lens frame; mm, µN, nJ.
 
-use crate::sim::cells::{NONE, bond_id};
 use crate::sim::cut::{Plane, Segment, Surface};
 use crate::sim::engagement::{Engagement, displacement};
-use crate::sim::facets::{self, Facet, wrench};
+use crate::sim::facets::{self, Facet, Member, wrench};
 use crate::sim::hands::Tip;
 use crate::sim::{Lens, Model};
 use nalgebra::{Matrix6, SMatrix, SVector, Vector3, Vector6};
 use serde::{Deserialize, Serialize};
 
 /// Stiffness of bag, zonules and vitreous against the whole lens, µN/mm (A).
-pub const BAG_STIFFNESS_UN_MM: f64 = 150_000.0;
+pub const BAG_STIFFNESS_UN_MM: f64 = 100_000.0;
 
 /// Square of the arm with which the bag resists tilting, mm² (A: about two thirds of the lens's radius).
 const SUPPORT_ARM2_MM2: f64 = 9.0;
@@ -44,8 +43,8 @@ type Matrix12 = SMatrix<f64, 12, 12>;
 /// Most iterations an increment may take before the next tick goes on with it.
 const MOST_ITERATIONS: u32 = 12;
 
-/// An increment has converged when no coordinate moves by more than this, mm (rotations: over 1 mm).
-const CONVERGED_MM: f64 = 1e-5;
+/// An increment has converged when no coordinate would move by as much as this, mm (rotations: over 1 mm).
+const CONVERGED_MM: f64 = 3e-5;
 
 /// The state of a chop from the onset of separation until the instruments let go.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -58,6 +57,8 @@ pub struct Opening {
     pub is_above: Vec<bool>,
     /// The crack surface.
     pub facets: Vec<Facet>,
+    /// The bonds it cuts, each with its facet.
+    pub members: Vec<Member>,
     needle: Engagement,
     chopper: Engagement,
     /// Relative pose (upper minus lower), then the pose of the pair.
@@ -89,7 +90,7 @@ pub struct Grip {
 }
 
 /// What an opening starts from.
-pub struct Onset<'a> {
+pub struct Onset {
     /// The body chopped.
     pub body: u16,
     /// The spanned plane.
@@ -104,17 +105,15 @@ pub struct Onset<'a> {
     pub buried_mm: f64,
     /// Gap that ultrasound cored round the needle, mm.
     pub gap_mm: f64,
-    /// Where the chopper has cut.
-    pub path: &'a [Segment],
 }
 
 impl Opening {
     /// Begin to open a surface.
     pub fn begin(model: &Model, lens: &Lens, onset: Onset) -> Self {
-        let Onset { body, plane, surface, rest, grip, buried_mm, gap_mm, path } = onset;
+        let Onset { body, plane, surface, rest, grip, buried_mm, gap_mm } = onset;
         let parting = (grip.needle.place_mm - rest.needle.place_mm) - (grip.chopper.a - rest.chopper.a);
         let needle_side = if parting.dot(&plane.normal) >= 0.0 { 1.0 } else { -1.0 };
-        let facets = facets::gather(model, lens, &surface, path);
+        let (facets, members) = facets::gather(model, lens, &surface);
         let axis = Segment { a: rest.needle.place_mm, b: rest.needle.behind_mm(buried_mm) };
         let width = 2.0 * model.needle.outer_radius_mm;
         let mut needle = Engagement::new(model, lens, body, &axis, width, plane.normal, needle_side);
@@ -131,6 +130,7 @@ impl Opening {
             is_above: surface.is_above,
             spent_before_nj: facets::spent_nj(&facets),
             facets,
+            members,
             needle,
             chopper,
             pose: Vector12::zeros(),
@@ -179,15 +179,10 @@ impl Opening {
         let mut system = self.assemble(&self.pose, moves);
         self.trace_nj.push(system.energy_nj);
         for _ in 0..MOST_ITERATIONS {
-            let residual = system.load - system.secant * self.pose;
-            let Some((trial, next)) = self.descend(&system, &residual, moves) else { break };
-            let moved = (trial - self.pose).amax();
+            let Some((trial, next)) = self.descend(&system, moves) else { break };
             self.pose = trial;
             system = next;
             self.trace_nj.push(system.energy_nj);
-            if moved < CONVERGED_MM {
-                break;
-            }
         }
         self.is_complete = facets::record(&mut self.facets, &relative_of(&self.pose));
         let parted = |side: f64| self.plane.normal.dot(&side_of(&self.pose, side).fixed_rows::<3>(0)) * side;
@@ -198,18 +193,24 @@ impl Opening {
         self.separation_mm = self.separation_mm.max(parting.dot(&self.plane.normal).abs());
     }
 
-    /// One step that does not raise the energy: Newton's where the tangent is stable, else the secant's.
-    fn descend(&self, system: &System, residual: &Vector12, moves: [&[Vector3<f64>]; 2]) -> Option<(Vector12, System)> {
+    /// One step that does not raise the energy: Newton's where the tangent is stable, else the secant's. `None` where
+    /// there is none left to take.
+    fn descend(&self, system: &System, moves: [&[Vector3<f64>]; 2]) -> Option<(Vector12, System)> {
+        let residual = system.load - system.secant * self.pose;
         if let Some(factor) = (system.secant - system.softening).cholesky() {
-            let trial = self.pose + factor.solve(residual);
+            let step = factor.solve(&residual);
+            if step.amax() < CONVERGED_MM {
+                return None;
+            }
+            let trial = self.pose + step;
             let next = self.assemble(&trial, moves);
             if next.energy_nj <= system.energy_nj {
                 return Some((trial, next));
             }
         }
-        let step = system.secant.cholesky()?.solve(residual);
+        let step = system.secant.cholesky()?.solve(&residual);
         let mut share = 1.0;
-        while share > 1e-3 {
+        while share > 1e-3 && step.amax() * share >= CONVERGED_MM {
             let trial = self.pose + step * share;
             let next = self.assemble(&trial, moves);
             if next.energy_nj <= system.energy_nj {
@@ -217,7 +218,7 @@ impl Opening {
             }
             share *= 0.5;
         }
-        None // no descent along this step: as good as it gets
+        None
     }
 
     /// Energy, secant system and softening at a pose.
@@ -292,22 +293,11 @@ impl Opening {
     }
 
     /// Write what broke back to the lens's bonds.
-    pub fn write_damage(&self, model: &Model, lens: &mut Lens) {
-        let cells = &model.cells;
-        for facet in &self.facets {
-            let (cell, damage) = (facet.cell, facet.damage() as f32);
-            for direction in 0..13 {
-                let (ahead, behind) =
-                    (cells.forward[cell as usize][direction], cells.backward[cell as usize][direction]);
-                for (owner, other) in [(cell, ahead), (behind, behind)] {
-                    let is_cut =
-                        other != NONE && lens.fragment[other as usize] == self.body && !self.is_above[other as usize];
-                    if is_cut {
-                        let bond = &mut lens.damage[bond_id(owner, direction)];
-                        *bond = bond.max(damage);
-                    }
-                }
-            }
+    pub fn write_damage(&self, lens: &mut Lens) {
+        for member in &self.members {
+            let damage = self.facets[member.facet as usize].damage() as f32;
+            let bond = &mut lens.damage[member.bond as usize];
+            *bond = bond.max(damage);
         }
     }
 }

@@ -1,26 +1,50 @@
 //! A state's canonical bytes: for saving, restoring and hashing.
 //!
 //! Postcard, little-endian, with damage stored sparsely and fragment numbers as runs. The hash is BLAKE3 of these bytes.
-//! A saved state carries the format's version and the digest of its model, so that it is refused rather than misread.
+//! A saved state is the format's version, the digest of its model, the hash of the bytes, and the bytes; another version
+//! or model is refused rather than misread.
+//!
+//! Guarantees: a restored state continues bit for bit. Bytes damaged by accident are refused. Whatever bytes are restored,
+//! even with a hash that fits, `step` goes on from them without a panic and without end. Limits: a state made by hand
+//! may hold values that no attempt would reach, as long as they are finite and every id names something.
 
-use crate::sim::{Model, State};
+use crate::sim::cells::NONE;
+use crate::sim::fragments::GONE;
+use crate::sim::opening::{Grip, Opening};
+use crate::sim::{Lens, Model, NeedleState, State};
+use nalgebra::Vector3;
 use thiserror::Error;
 
 /// Version of the saved form.
-const FORMAT: u8 = 1;
+const FORMAT: u8 = 2;
+
+/// Length of a digest or hash, bytes.
+const DIGEST: usize = 32;
+
+/// Farther from the lens than this nothing is in touch with it, mm.
+const REACH_MM: f64 = 100.0;
+
+/// More ticks than any attempt has.
+const MOST_TICKS: u64 = 1 << 48;
+
+/// Share of a cell by which a volume may differ from the sum of its cells.
+const VOLUME_TOLERANCE: f64 = 1e-3;
 
 /// Why a saved state cannot be restored.
-#[derive(Debug, Error)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Error)]
 pub enum RestoreError {
     /// The bytes are of another version, or not a saved state.
     #[error("not a saved state of format {FORMAT}")]
     Format,
     /// It belongs to another model.
-    #[error("the saved state belongs to another case or seed")]
+    #[error("the saved state belongs to another case, seed or version")]
     Model,
-    /// The bytes are damaged.
-    #[error("the saved state is damaged: {0}")]
-    Damaged(#[from] postcard::Error),
+    /// The bytes are not those that were saved.
+    #[error("the saved state is damaged or cut short")]
+    Damaged,
+    /// The bytes are whole but say something that cannot be.
+    #[error("the saved state is impossible: {0}")]
+    Impossible(&'static str),
 }
 
 impl State {
@@ -37,28 +61,154 @@ impl State {
 
     /// Bytes from which `restore` continues bit for bit.
     pub fn save(&self, model: &Model) -> Vec<u8> {
+        let body = self.canonical();
         let mut bytes = vec![FORMAT];
         bytes.extend_from_slice(&model.digest);
-        bytes.extend_from_slice(&self.canonical());
+        bytes.extend_from_slice(blake3::hash(&body).as_bytes());
+        bytes.extend_from_slice(&body);
         bytes
     }
 
     /// The state saved in these bytes.
+    ///
+    /// # Errors
+    /// Another format or model, damaged bytes, or a state that cannot be.
     pub fn restore(model: &Model, bytes: &[u8]) -> Result<Self, RestoreError> {
-        let (head, body) = bytes.split_at_checked(33).ok_or(RestoreError::Format)?;
-        if head[0] != FORMAT {
+        let (&format, rest) = bytes.split_first().ok_or(RestoreError::Format)?;
+        if format != FORMAT {
             return Err(RestoreError::Format);
         }
-        if head[1..] != model.digest {
+        let (digest, rest) = rest.split_at_checked(DIGEST).ok_or(RestoreError::Damaged)?;
+        if digest != model.digest {
             return Err(RestoreError::Model);
         }
-        let state: State = postcard::from_bytes(body)?;
-        let count = model.cells.count();
-        if state.lens.damage.len() != count * 13 || state.lens.fragment.len() != count {
-            return Err(RestoreError::Model);
+        let (hash, body) = rest.split_at_checked(DIGEST).ok_or(RestoreError::Damaged)?;
+        if blake3::hash(body).as_bytes() != hash {
+            return Err(RestoreError::Damaged);
         }
+        let (state, left) = postcard::take_from_bytes::<Self>(body).map_err(|_| RestoreError::Damaged)?;
+        if !left.is_empty() {
+            return Err(RestoreError::Damaged);
+        }
+        possible(model, &state).map_err(RestoreError::Impossible)?;
         Ok(state)
     }
+}
+
+/// Can `step` go on from this state? Otherwise says what stands in the way.
+fn possible(model: &Model, state: &State) -> Result<(), &'static str> {
+    let ensure = |is_so: bool, what: &'static str| if is_so { Ok(()) } else { Err(what) };
+    ensure(state.tick <= MOST_TICKS, "more ticks than any attempt has")?;
+    possible_lens(model, &state.lens)?;
+    let is_caused_before = |(i, event): (usize, &crate::sim::event::Event)| {
+        event.tick <= state.tick && event.cause.is_none_or(|cause| (cause as usize) < i)
+    };
+    ensure(state.events.iter().enumerate().all(is_caused_before), "an event before its cause")?;
+    let is_known = state.chop_event.is_none_or(|event| (event as usize) < state.events.len());
+    ensure(is_known, "a chop that no event began")?;
+    let is_whole = state.opening.is_none() || (state.rest.is_some() && state.chop_event.is_some());
+    ensure(is_whole, "a chop without a beginning")?;
+    if let Some(opening) = &state.opening {
+        ensure(is_possible_opening(model, opening), "an opening of another lens")?;
+    }
+    if state.fault.is_some() {
+        return Ok(()); // It stands still, and what it stopped at may be anything.
+    }
+    let chopper = state.chopper.as_ref();
+    let numbers = [state.vacuum_pa, state.power, state.pedal.share, state.totals.full_power_s, state.totals.cutting_nj];
+    ensure(numbers.iter().all(|n| n.is_finite()), "a number that is not finite")?;
+    ensure(state.lens.turned_rad.is_finite() && is_finite(&state.lens.pushed_mm), "a lens that is nowhere")?;
+    ensure(state.needle.as_ref().is_none_or(is_possible_needle), "a needle that is nowhere")?;
+    let is_placed =
+        chopper.is_none_or(|c| is_finite(&c.blade.point_mm) && is_finite(&c.blade.bend_mm) && c.press_un.is_finite());
+    ensure(is_placed, "a chopper that is nowhere")?;
+    let is_near = chopper.is_none_or(|c| c.path.iter().all(|s| is_near(&s.a) && is_near(&s.b)));
+    ensure(is_near, "a path beyond the lens")?;
+    ensure(state.rest.as_ref().is_none_or(is_possible_grip), "instruments at rest beyond the lens")
+}
+
+fn possible_lens(model: &Model, lens: &Lens) -> Result<(), &'static str> {
+    let cells = &model.cells;
+    let count = cells.count();
+    if lens.damage.len() != count * 13 || lens.fragment.len() != count {
+        return Err("a lens of another size");
+    }
+    let is_possible = |(bond, damage): (usize, &f32)| {
+        *damage == 0.0 || (0.0..=1.0).contains(damage) && cells.forward[bond / 13][bond % 13] != NONE
+    };
+    if !lens.damage.iter().enumerate().all(is_possible) {
+        return Err("damage that no bond can have");
+    }
+    let mut left_ul = lens.volume_ul.clone();
+    let mut gone_ul = 0.0;
+    for &fragment in &lens.fragment {
+        let volume = if fragment == GONE { Some(&mut gone_ul) } else { left_ul.get_mut(usize::from(fragment)) };
+        let Some(volume) = volume else { return Err("a cell of no fragment") };
+        *volume += if fragment == GONE { cells.cell_ul() } else { -cells.cell_ul() };
+    }
+    let slack = VOLUME_TOLERANCE * cells.cell_ul();
+    let is_counted = left_ul.iter().all(|left| left.abs() <= slack) && (gone_ul - lens.removed_ul).abs() <= slack;
+    if !is_counted {
+        return Err("a volume that is not that of its cells");
+    }
+    Ok(())
+}
+
+fn is_possible_needle(needle: &NeedleState) -> bool {
+    let NeedleState {
+        tip,
+        buried_mm,
+        buried_firm_mm,
+        depth_mm,
+        radius_mm,
+        is_in_core: _,
+        occlusion,
+        gap_mm,
+        purchase_un,
+        slid_mm,
+        load_un,
+        lifted_mm,
+    } = needle;
+    let numbers = [
+        *buried_firm_mm,
+        depth_mm.unwrap_or(0.0),
+        *radius_mm,
+        *occlusion,
+        *gap_mm,
+        *purchase_un,
+        *slid_mm,
+        *load_un,
+        *lifted_mm,
+        tip.roll_rad,
+    ];
+    let is_whole = numbers.iter().all(|n| n.is_finite()) && is_finite(&tip.place_mm) && is_finite(&tip.forward);
+    is_whole && (0.0..=REACH_MM).contains(buried_mm)
+}
+
+fn is_possible_grip(grip: &Grip) -> bool {
+    let ends = [grip.needle.place_mm, grip.needle.forward, grip.chopper.a, grip.chopper.b];
+    ends.iter().all(is_near) && grip.needle.roll_rad.is_finite()
+}
+
+fn is_possible_opening(model: &Model, opening: &Opening) -> bool {
+    let cells = &model.cells;
+    let is_member = |bond: u32, facet: u32| {
+        let (cell, direction) = (bond as usize / 13, bond as usize % 13);
+        (facet as usize) < opening.facets.len() && cells.forward.get(cell).is_some_and(|f| f[direction] != NONE)
+    };
+    let poses = [1.0, -1.0].map(|side| opening.side_pose(side));
+    opening.is_above.len() == cells.count()
+        && opening.members.iter().all(|m| is_member(m.bond, m.facet))
+        && poses.iter().all(|(place, turn)| is_near(place) && is_near(turn))
+}
+
+fn is_finite(p: &Vector3<f64>) -> bool {
+    p.iter().all(|c| c.is_finite())
+}
+
+/// Near enough to the lens to be in touch with it.
+fn is_near(p: &Vector3<f64>) -> bool {
+    p.iter().all(|c| c.abs() <= REACH_MM)
 }
 
 /// Mostly zeros: (length, [(gap since the last, value)]).

@@ -1,0 +1,192 @@
+//! The commands: parse, run, print. The trade's units on the outside.
+//!
+//! Exit status: 0 done (a failed attempt is still 0); 1 the answer is no (`check` found faults); 2 unusable arguments or
+//! input. Every error is one line on standard error: what, where, what would be right. `--json` prints one JSON object
+//! and nothing else on standard output.
+
+pub mod check;
+pub mod map;
+pub mod play;
+
+use crate::case::{Compiled, Fault, ReadCase, Resolution, compile, fault};
+use clap::error::{ContextKind, ErrorKind};
+use clap::{CommandFactory as _, FromArgMatches as _, Parser, Subcommand};
+use std::ffi::OsString;
+use std::io::{self, Write as _};
+use std::path::Path;
+use std::process::ExitCode;
+
+/// Nucleus chop and fragment management, simulated and taught.
+///
+/// For education only; not a medical device, not for planning or use in care.
+/// Without a command it plays the first shipped case.
+#[derive(Debug, Parser)]
+#[command(name = "corecleft", version, max_term_width = 80, disable_help_subcommand = true)]
+struct Arguments {
+    #[command(subcommand)]
+    command: Option<Command>,
+}
+
+/// What to do.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Run a plan on a case and print the debrief
+    Play(play::PlayArguments),
+    /// Outcome of the first chop over burial depth and tip angle
+    Map(map::MapArguments),
+    /// All faults of case and plan files, one a line
+    Check(check::CheckArguments),
+}
+
+/// What the command line asks for.
+#[derive(Debug)]
+pub enum Request {
+    /// Help or version: print this.
+    Say(String),
+    /// No command: the first shipped case.
+    First,
+    /// A command.
+    Command(Command),
+}
+
+/// Why a command could not be done.
+#[derive(Debug, thiserror::Error)]
+pub enum CliError {
+    /// The command line makes no sense.
+    #[error("error: {0}")]
+    Usage(String),
+    /// Files that cannot be used, one line a fault.
+    #[error("{}", .0.iter().map(fault_line).collect::<Vec<_>>().join("\n"))]
+    Faults(Vec<Fault>),
+    /// The plan goes on for too long.
+    #[error(
+        "{plan}: the plan runs on after {} s; allowed: plans that end within {0} s of the eye's time",
+        play::LONGEST_S
+    )]
+    Endless {
+        /// The plan's file.
+        plan: String,
+    },
+    /// A value in the engine was not finite.
+    #[error(
+        "error: the engine stopped at {t_s:.3} s since {what} was not a finite number; allowed: please report case, plan and seed"
+    )]
+    Engine {
+        /// When.
+        t_s: f64,
+        /// What.
+        what: String,
+    },
+    /// The output could not be written.
+    #[error("error: standard output cannot be written: {0}")]
+    Output(#[from] io::Error),
+    /// The worker threads could not be started.
+    #[error("error: the threads cannot be started: {0}; allowed: a smaller --threads")]
+    Threads(#[from] rayon::ThreadPoolBuildError),
+    /// The JSON could not be made.
+    #[error("error: the result cannot be written as JSON: {0}")]
+    Json(#[from] serde_json::Error),
+}
+
+impl CliError {
+    /// 2: unusable arguments or input.
+    pub fn exit_code(&self) -> ExitCode {
+        ExitCode::from(2)
+    }
+}
+
+/// Read the command line.
+///
+/// # Errors
+/// A command line that makes no sense.
+pub fn parse(arguments: impl IntoIterator<Item = OsString>) -> Result<Request, CliError> {
+    let found = Arguments::command().try_get_matches_from(arguments);
+    match found.and_then(|matches| Arguments::from_arg_matches(&matches)) {
+        Ok(Arguments { command: Some(command) }) => Ok(Request::Command(command)),
+        Ok(Arguments { command: None }) => Ok(Request::First),
+        Err(error) if matches!(error.kind(), ErrorKind::DisplayHelp | ErrorKind::DisplayVersion) => {
+            Ok(Request::Say(error.render().to_string()))
+        }
+        Err(error) => Err(CliError::Usage(usage_line(&error))),
+    }
+}
+
+/// Do what the command line asks for.
+///
+/// # Errors
+/// Whatever makes the arguments or the input unusable.
+pub fn dispatch(request: Request) -> Result<ExitCode, CliError> {
+    match request {
+        Request::Say(text) => print(&text).map(|()| ExitCode::SUCCESS),
+        Request::First => play::first(),
+        Request::Command(Command::Play(arguments)) => play::run(&arguments),
+        Request::Command(Command::Map(arguments)) => map::run(&arguments),
+        Request::Command(Command::Check(arguments)) => check::run(&arguments),
+    }
+}
+
+/// The parser's message as one line: what is wrong, and what would be right.
+fn usage_line(error: &clap::Error) -> String {
+    let names: Vec<String> = Arguments::command().get_subcommands().map(|c| c.get_name().to_string()).collect();
+    if error.kind() == ErrorKind::InvalidSubcommand
+        && let Some(named) = error.get(ContextKind::InvalidSubcommand)
+    {
+        return plain(&format!("`{named}` is not a command; allowed: {}", names.join(", ")));
+    }
+    let text = error.render().to_string();
+    let mut paragraphs = text.split("\n\n");
+    let what = paragraphs.next().unwrap_or_default().trim_start_matches("error: ").to_string();
+    let usage = paragraphs.find_map(|p| p.trim().strip_prefix("Usage: ").map(str::to_owned));
+    let joined = |s: &str| s.split_whitespace().collect::<Vec<_>>().join(" ");
+    let line = match usage {
+        Some(usage) => format!("{}; allowed: {}", joined(&what), joined(&usage)),
+        None => joined(&what),
+    };
+    plain(&line)
+}
+
+/// Text with everything escaped that would break a line or move the cursor.
+fn plain(text: &str) -> String {
+    text.chars().flat_map(|c| if fault::is_plain(c) { vec![c] } else { c.escape_default().collect() }).collect()
+}
+
+/// A fault as one line; without a place where it has none.
+fn fault_line(fault: &Fault) -> String {
+    let line = fault.to_string();
+    if fault.line == 0 { line.replacen(&format!(":0:0: {}: ", fault.field), ": ", 1) } else { line }
+}
+
+/// Print on standard output. A reader that has gone away is no error.
+fn print(text: &str) -> Result<(), CliError> {
+    let mut out = io::stdout().lock();
+    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+        Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
+        other => Ok(other?),
+    }
+}
+
+/// Print a line on standard error; nobody is left to tell when that fails.
+fn remark(line: &str) {
+    let _ = writeln!(io::stderr(), "{line}");
+}
+
+/// Name of a case for people and machines: its file's name without the ending.
+fn scenario_name(path: &Path) -> String {
+    plain(&path.file_stem().unwrap_or(path.as_os_str()).to_string_lossy())
+}
+
+/// Compile a case that was read, give its problems their places, and remark on warnings.
+fn compiled(file: &str, case: &ReadCase, seed: u64) -> Result<Compiled, CliError> {
+    let located = |problems: Vec<crate::case::Problem>| -> Vec<Fault> {
+        problems.into_iter().map(|p| case.spans.locate(file, p)).collect()
+    };
+    match compile(&case.spec, seed, Resolution::default()) {
+        Ok(compiled) => {
+            for warning in located(compiled.warnings.clone()) {
+                remark(&fault_line(&warning));
+            }
+            Ok(compiled)
+        }
+        Err(problems) => Err(CliError::Faults(located(problems))),
+    }
+}

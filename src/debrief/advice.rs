@@ -1,0 +1,174 @@
+//! What to try next: one or two sentences derived from what failed, the most dangerous first.
+//!
+//! Every sentence speaks of the model, never of a patient: the first says so.
+
+use crate::debrief::chops::Chop;
+use crate::debrief::component::{Component, Status};
+use crate::debrief::{Facts, watch::Burial};
+use crate::sim::event::{EventKind, Tool};
+use crate::sim::hands::{ELEVATION_RANGE_RAD, HandPose, Tip, rise_over_rim_mm};
+use crate::units::{degrees, radians};
+use nalgebra::Vector3;
+
+/// How many sentences at most.
+const MOST: usize = 2;
+
+/// Distance from the core's edge that keeps a whole needle within it, mm (half its usual width).
+const KEEP_INSIDE_MM: f64 = 0.55;
+
+/// The sentences.
+pub fn sentences(facts: &Facts<'_>, chop: Option<&Chop>, components: &[Component]) -> Vec<String> {
+    let is_missed = |id: &str| components.iter().any(|c| c.id == id && c.status != Status::Met);
+    let mut found: Vec<String> = Vec::new();
+    match chop {
+        None => found.push(begin(facts)),
+        Some(chop) => {
+            if is_missed("dense-zone") || is_missed("capsule-distance") {
+                found.extend(stay_inside(facts, chop, is_missed("dense-zone")));
+            }
+            if is_missed("burial-depth") {
+                found.extend(deeper(facts, chop));
+            }
+            if is_missed("pedal-back") {
+                found.push(pedal(chop));
+            }
+            if is_missed("completeness") && !is_missed("burial-depth") {
+                found.push(open_further(facts, chop));
+            }
+            if is_missed("evenness") && !is_missed("completeness") {
+                found.push("a steeper tip angle and a tip nearer the middle make the pieces more even".to_string());
+            }
+            if is_missed("separation") && !is_missed("completeness") {
+                let wanted_mm = facts.case.goals.separation_mm;
+                found.push(format!("part the instruments further, to {wanted_mm:.1} mm, to see the crack's floor"));
+            }
+        }
+    }
+    if found.is_empty() {
+        found.push(
+            "nothing failed; to find the margin, bury a little shallower each time until the tip no longer holds"
+                .to_string(),
+        );
+    }
+    found.truncate(MOST);
+    for (i, sentence) in found.iter_mut().enumerate() {
+        *sentence = if i == 0 { format!("In this model {sentence}.") } else { format!("Then {sentence}.") };
+    }
+    found
+}
+
+fn begin(facts: &Facts<'_>) -> String {
+    let has = |is_meant: fn(&EventKind) -> bool| facts.state.events.iter().any(|e| is_meant(&e.kind));
+    if !has(|k| matches!(k, EventKind::TipEnteredCore { .. })) {
+        "bury the tip in the core with ultrasound before anything else".to_string()
+    } else if !has(|k| matches!(k, EventKind::ChopperEntered)) {
+        "bring the chopper down beside the buried tip, then part the instruments".to_string()
+    } else {
+        "part the instruments while both are in the core".to_string()
+    }
+}
+
+/// Middle of the band of depths, mm.
+fn aim_mm(facts: &Facts<'_>) -> f64 {
+    let (low, high) = facts.case.goals.depth_share;
+    (low + high) * facts.model.field.core.half_thickness_mm
+}
+
+fn stay_inside(facts: &Facts<'_>, chop: &Chop, is_outside: bool) -> Option<String> {
+    let core = &facts.model.field.core;
+    let most_mm = core.radius_mm - KEEP_INSIDE_MM;
+    let ran_off = facts.state.events.iter().any(|e| matches!(e.kind, EventKind::TipLeftCore { .. }));
+    if is_outside || ran_off {
+        return Some(format!(
+            "keep the tip within {most_mm:.1} mm of the core's axis and stop at about {:.1} mm: beyond the core it \
+             meets nothing",
+            aim_mm(facts)
+        ));
+    }
+    let (_, high) = facts.case.goals.depth_share;
+    let is_deep = |depth_mm: Option<f64>| depth_mm.is_some_and(|d| d > high * 2.0 * core.half_thickness_mm);
+    if is_deep(chop.start.depth_mm) {
+        return None; // the depth itself was missed, and has a sentence of its own
+    }
+    if is_deep(chop.hold.burial.and_then(|b| b.depth_mm)) {
+        return Some(format!("stop burying at about {:.1} mm: the tip had gone far deeper", aim_mm(facts)));
+    }
+    let by_chopper = facts.state.events.iter().any(|e| {
+        matches!(
+            e.kind,
+            EventKind::CapsuleNear { tool: Tool::Chopper, .. } | EventKind::Breach { tool: Tool::Chopper, .. }
+        )
+    });
+    Some(if by_chopper {
+        "a chopper held less deep leaves more room to the posterior capsule".to_string()
+    } else {
+        let angle = degrees(chop.start.elevation_rad);
+        format!("a tip angle flatter than {angle:.0}° at the same depth leaves more room to the posterior capsule")
+    })
+}
+
+fn deeper(facts: &Facts<'_>, chop: &Chop) -> Option<String> {
+    let aim_mm = aim_mm(facts);
+    let half = format!("about {aim_mm:.1} mm, the middle of this core's band");
+    let (low, high) = facts.case.goals.depth_share;
+    let thickness_mm = 2.0 * facts.model.field.core.half_thickness_mm;
+    let burial = chop.hold.burial;
+    if chop.start.depth_mm.is_some_and(|d| d > high * thickness_mm) {
+        return Some(format!("stop burying at {half}"));
+    }
+    if let Some(burial) = burial.filter(|b| b.is_on_rim(facts.model)) {
+        return Some(match clearing_angle_deg(facts, &burial, aim_mm) {
+            Some(angle) => {
+                format!("a tip angle of {angle:.0}° or more clears the rim of the rhexis and lets the tip reach {half}")
+            }
+            None => {
+                "no tip angle lets the tip reach the core's middle from here: enter nearer the far side".to_string()
+            }
+        });
+    }
+    let was_deep = burial.and_then(|b| b.depth_mm).is_some_and(|d| d >= low * thickness_mm);
+    if was_deep {
+        return Some("more vacuum and a tighter bed hold the nucleus on the tip while the chopper presses".to_string());
+    }
+    chop.start.depth_mm.map(|_| format!("bury the tip deeper, to {half}"))
+}
+
+/// The least tip angle, in whole 5°, at which the shaft clears the rim with the tip at a depth at the same place.
+fn clearing_angle_deg(facts: &Facts<'_>, burial: &Burial, depth_mm: f64) -> Option<f64> {
+    let model = facts.model;
+    let place = burial.tip.place_mm;
+    let local = facts.state.lens.from_eye(&place);
+    let top_mm = model.field.core.anterior_z_mm(local.x, local.y)?;
+    let place_mm = Vector3::new(place.x, place.y, top_mm - depth_mm);
+    let most = degrees(ELEVATION_RANGE_RAD.1);
+    (1..=18).map(|i| 5.0 * f64::from(i)).find(|angle| {
+        let pose = HandPose::needle_at(&model.main_incision, &place_mm, radians(*angle), burial.tip.roll_rad);
+        let tip = Tip { place_mm, forward: pose.forward(), roll_rad: burial.tip.roll_rad };
+        *angle <= most && rise_over_rim_mm(&tip, model.rhexis_radius_mm, |r| model.field.shape.anterior_z_mm(r)) <= 0.0
+    })
+}
+
+fn pedal(chop: &Chop) -> String {
+    match chop.start.pedal {
+        0 | 1 => "hold with vacuum: foot in position 2 from the end of burying until the pieces part".to_string(),
+        _ if chop.hold.is_cored() => {
+            "go back to position 2 as soon as the tip stands, before the chopper goes in".to_string()
+        }
+        _ => "go back to position 2 before the chopper goes in".to_string(),
+    }
+}
+
+fn open_further(facts: &Facts<'_>, chop: &Chop) -> String {
+    let cut_through = facts.state.events[chop.event..].iter().any(|e| {
+        e.cause.is_some_and(|c| c as usize == chop.event) && matches!(e.kind, EventKind::ChopperCutThrough { .. })
+    });
+    if chop.result.tip_slipped {
+        "bury deeper within the band, so that a longer shaft bears on the nucleus".to_string()
+    } else if cut_through {
+        "put the chopper deeper, so that a longer end bears on the nucleus".to_string()
+    } else if facts.model.field.plate.is_some() {
+        "set both instruments again, deeper in the open crack, and part them once more to break the plate".to_string()
+    } else {
+        "part the instruments wider, or set them deeper in the open crack and part them once more".to_string()
+    }
+}

@@ -1,0 +1,250 @@
+//! The debrief as one JSON object, for machines. Field names and order are a promise to others.
+//!
+//! Units: the trade's, named in each field. A field that does not apply, or is not modelled yet, is null and never left
+//! out. Numbers are rounded to a millionth, so that a conversion of units does not show.
+
+use crate::debrief::{Chop, Component, Debrief, Facts, Status, Threshold};
+use crate::sim::event::Event;
+use crate::units::{degrees, mmhg_from_pa};
+use serde::Serialize;
+use serde_json::{Map, Number, Value, json};
+
+/// What a debrief does not know by itself.
+#[derive(Clone, Debug)]
+pub struct Heading<'a> {
+    /// Name of the case: its file's name without the ending.
+    pub scenario: &'a str,
+    /// Seed.
+    pub seed: u64,
+    /// Time the run took, s.
+    pub wall_s: f64,
+}
+
+#[derive(Serialize)]
+struct Play<'a> {
+    scenario: &'a str,
+    seed: u64,
+    engine: &'static str,
+    sim_s: Value,
+    wall_s: Value,
+    state_hash: String,
+    outcome: Outcome<'a>,
+    components: Vec<ComponentJson<'a>>,
+    events: Vec<EventJson>,
+    chops: Vec<ChopJson>,
+    follows: [(); 0],
+    peaks: Peaks,
+}
+
+#[derive(Serialize)]
+struct Outcome<'a> {
+    pass: bool,
+    score: Value,
+    critical: &'a [String],
+}
+
+#[derive(Serialize)]
+struct ComponentJson<'a> {
+    id: &'a str,
+    label: &'a str,
+    value: Value,
+    unit: &'a str,
+    score: Value,
+    threshold: Value,
+    status: &'static str,
+}
+
+#[derive(Serialize)]
+struct EventJson {
+    index: usize,
+    t_s: Value,
+    kind: String,
+    cause: Option<u32>,
+    #[serde(flatten)]
+    numbers: Map<String, Value>,
+}
+
+#[derive(Serialize)]
+struct ChopJson {
+    t_s: Value,
+    depth_mm: Value,
+    along_shaft_mm: Value,
+    angle_deg: Value,
+    radius_mm: Value,
+    vacuum_mmhg: Value,
+    core_fraction_cracked: Value,
+    posterior_third_cracked: Value,
+    complete: bool,
+    pieces: u32,
+    smallest_piece_fraction: Value,
+    tip_slipped: bool,
+    distance_to_capsule_min_mm: Value,
+}
+
+/// Null: not modelled yet.
+#[derive(Serialize)]
+struct Peaks {
+    chamber_mmhg_min: (),
+    chamber_mmhg_max: (),
+    surge_ul_max: (),
+    capsule_rise_mm_max: (),
+    distance_to_capsule_min_mm: Value,
+    incision_temp_c_max: (),
+    full_power_time_s: Value,
+}
+
+/// A number rounded to a millionth; null where it is not finite.
+pub fn rounded(value: f64) -> Value {
+    let value = (value * 1e6).round() / 1e6;
+    // Adding zero turns −0 into 0.
+    Number::from_f64(value + 0.0).map_or(Value::Null, Value::Number)
+}
+
+fn rounded_if(value: Option<f64>) -> Value {
+    value.map_or(Value::Null, rounded)
+}
+
+/// The object `play --json` prints, on one line.
+///
+/// # Errors
+/// None that plain data can cause; whatever the serialiser reports.
+pub fn play(heading: &Heading<'_>, facts: &Facts<'_>, debrief: &Debrief) -> Result<String, serde_json::Error> {
+    let (model, state) = (facts.model, facts.state);
+    serde_json::to_string(&Play {
+        scenario: heading.scenario,
+        seed: heading.seed,
+        engine: env!("CARGO_PKG_VERSION"),
+        sim_s: rounded(state.time_s(model)),
+        wall_s: rounded(heading.wall_s),
+        state_hash: state.hash().to_hex().to_string(),
+        outcome: Outcome {
+            pass: debrief.outcome.pass,
+            score: rounded(debrief.outcome.score),
+            critical: &debrief.outcome.critical,
+        },
+        components: debrief.components.iter().map(component).collect(),
+        events: state.events.iter().enumerate().map(|(i, e)| event(i, e, model.tick_s)).collect(),
+        chops: debrief.chops.iter().map(chop).collect(),
+        follows: [],
+        peaks: Peaks {
+            chamber_mmhg_min: (),
+            chamber_mmhg_max: (),
+            surge_ul_max: (),
+            capsule_rise_mm_max: (),
+            distance_to_capsule_min_mm: rounded(state.totals.distance_to_capsule_min_mm),
+            incision_temp_c_max: (),
+            full_power_time_s: rounded(state.totals.full_power_s),
+        },
+    })
+}
+
+fn component(c: &Component) -> ComponentJson<'_> {
+    ComponentJson {
+        id: c.id,
+        label: c.label,
+        value: rounded_if(c.value),
+        unit: c.unit,
+        score: rounded(c.score),
+        threshold: match c.threshold {
+            Threshold::Value(value) => rounded(value),
+            Threshold::Band(low, high) => json!([rounded(low), rounded(high)]),
+        },
+        status: match c.status {
+            Status::Met => "met",
+            Status::Missed => "missed",
+            Status::NotReached => "not-reached",
+        },
+    }
+}
+
+fn chop(c: &Chop) -> ChopJson {
+    ChopJson {
+        t_s: rounded(c.t_s),
+        depth_mm: rounded_if(c.start.depth_mm),
+        along_shaft_mm: rounded(c.start.along_shaft_mm),
+        angle_deg: rounded(degrees(c.start.elevation_rad)),
+        radius_mm: rounded(c.start.radius_mm),
+        vacuum_mmhg: rounded(mmhg_from_pa(c.start.vacuum_pa)),
+        core_fraction_cracked: rounded(c.result.core_fraction_cracked),
+        posterior_third_cracked: rounded(c.result.posterior_third_cracked),
+        complete: c.result.complete,
+        pieces: c.pieces,
+        smallest_piece_fraction: rounded(c.result.smaller_side),
+        tip_slipped: c.result.tip_slipped,
+        distance_to_capsule_min_mm: rounded(c.result.distance_to_capsule_min_mm),
+    }
+}
+
+fn event(index: usize, event: &Event, tick_s: f64) -> EventJson {
+    let (kind, numbers) = match serde_json::to_value(&event.kind) {
+        Ok(Value::Object(variant)) => match variant.into_iter().next() {
+            Some((kind, Value::Object(numbers))) => (kind, numbers),
+            Some((kind, _)) => (kind, Map::new()),
+            None => (String::new(), Map::new()),
+        },
+        Ok(Value::String(kind)) => (kind, Map::new()),
+        // Events are plain data; nothing else can come of them.
+        _ => (String::new(), Map::new()),
+    };
+    EventJson {
+        index,
+        t_s: rounded(event.tick as f64 * tick_s),
+        kind,
+        cause: event.cause,
+        numbers: numbers.into_iter().map(in_trade_units).collect(),
+    }
+}
+
+/// A field of an event as the trade counts it: the suffix names the unit on both sides.
+fn in_trade_units((name, value): (String, Value)) -> (String, Value) {
+    const UNITS: [(&str, &str, fn(f64) -> f64); 3] =
+        [("_rad", "_deg", degrees), ("_un", "_mn", |un| un / 1000.0), ("_pa", "_mmhg", mmhg_from_pa)];
+    let convert = |convert: fn(f64) -> f64| match value.as_f64() {
+        Some(number) => rounded(convert(number)),
+        None => value.clone(),
+    };
+    for (engine, trade, by) in UNITS {
+        if let Some(stem) = name.strip_suffix(engine) {
+            return (format!("{stem}{trade}"), convert(by));
+        }
+    }
+    let value = if value.is_f64() { convert(|number| number) } else { value };
+    (name, value)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::sim::event::{EventKind, SlipBy};
+
+    #[test]
+    fn events_come_out_flat_and_in_the_units_of_the_trade() {
+        let shown = |kind: EventKind| {
+            let event = event(3, &Event { tick: 480, cause: Some(1), kind }, 1.0 / 240.0);
+            serde_json::to_value(event).unwrap()
+        };
+        assert_eq!(
+            shown(EventKind::ShaftOnRim { lifted_mm: 0.25, elevation_rad: core::f64::consts::FRAC_PI_6 }),
+            json!({"index": 3, "t_s": 2.0, "kind": "shaft-on-rim", "cause": 1, "lifted_mm": 0.25, "elevation_deg": 30.0})
+        );
+        assert_eq!(
+            shown(EventKind::LensPushed { load_un: 120_500.0, ultrasound: false }),
+            json!({"index": 3, "t_s": 2.0, "kind": "lens-pushed", "cause": 1, "load_mn": 120.5, "ultrasound": false})
+        );
+        assert_eq!(
+            shown(EventKind::TipSlipped { by: SlipBy::AlongShaft, slip_mm: 0.3 }),
+            json!({"index": 3, "t_s": 2.0, "kind": "tip-slipped", "cause": 1, "by": "along-shaft", "slip_mm": 0.3})
+        );
+        assert_eq!(
+            shown(EventKind::TipEnteredLens),
+            json!({"index": 3, "t_s": 2.0, "kind": "tip-entered-lens", "cause": 1})
+        );
+    }
+
+    #[test]
+    fn what_is_not_finite_is_null() {
+        assert_eq!(rounded(f64::INFINITY), Value::Null);
+        assert_eq!(rounded(299.999_999_999_94).to_string(), "300.0");
+        assert_eq!(rounded(-1e-9).to_string(), "0.0");
+    }
+}

@@ -1,0 +1,121 @@
+//! The debrief as text for a terminal of 80 columns.
+
+use crate::debrief::{Component, Debrief, Facts, Status, timeline};
+use std::fmt::Write as _;
+
+/// Width of the page, columns.
+pub const COLUMNS: usize = 80;
+
+/// What every debrief and report says at its end.
+pub const NOTICE: &str = "For education only. Not a medical device; not for planning or use in care. A simplified eye, \
+                          whose numbers are not machine settings. The score is not shown to predict operating \
+                          performance and must not be the sole basis of any decision on a trainee. Follow local \
+                          protocols and the supervising surgeon.";
+
+/// Titles for the top of the page.
+#[derive(Clone, Copy, Debug)]
+pub struct Titles<'a> {
+    /// The case's.
+    pub case: &'a str,
+    /// The plan's.
+    pub plan: &'a str,
+    /// Seed.
+    pub seed: u64,
+}
+
+/// The whole page.
+pub fn page(titles: &Titles<'_>, facts: &Facts<'_>, debrief: &Debrief) -> String {
+    let mut page = String::new();
+    push(&mut page, "", titles.case);
+    push(&mut page, "  ", &format!("Plan: {}. Seed {}.", titles.plan.trim_end_matches('.'), titles.seed));
+    page.push_str("\nWhat happened\n");
+    for moment in timeline::story(facts, debrief) {
+        push_hung(&mut page, &format!("{:7.2} s  ", moment.t_s), &moment.what);
+    }
+    let outcome = &debrief.outcome;
+    let verdict = if outcome.pass { "passed" } else { "not passed" };
+    let critical = outcome.critical.iter().fold(String::new(), |all, one| format!("{all}; {one}"));
+    let _ = writeln!(page, "\nResult: {verdict}, {:.0} of 100{critical}", libm::floor(outcome.score));
+    if let (Some(judged), count @ 2..) = (debrief.judged, debrief.chops.len()) {
+        let _ = writeln!(page, "Judged on the best of {count} chops, at {:.2} s", debrief.chops[judged].t_s);
+    }
+    page.push('\n');
+    page.push_str(&row("", "reached", "asked for", ""));
+    for component in &debrief.components {
+        page.push_str(&row(component.label, &component.shown, &component.wanted, mark(component)));
+    }
+    page.push_str("\nWhy\n");
+    let mut said: Vec<&str> = Vec::new();
+    for component in &debrief.components {
+        // What several components have in common is said once.
+        if !said.contains(&component.cause.as_str()) {
+            said.push(&component.cause);
+            push_hung(&mut page, "- ", &component.cause);
+        }
+    }
+    page.push_str("\nWhat to try\n");
+    push(&mut page, "", &debrief.advice.join(" "));
+    page.push('\n');
+    push(&mut page, "", NOTICE);
+    page
+}
+
+fn mark(component: &Component) -> &'static str {
+    match (component.status, component.counts_for_pass) {
+        (Status::Met, _) => "met",
+        (Status::Missed, true) => "MISSED",
+        (Status::Missed, false) => "short",
+        (Status::NotReached, _) => "not reached",
+    }
+}
+
+fn row(label: &str, reached: &str, wanted: &str, mark: &str) -> String {
+    format!("{label:<31}{reached:<22}{wanted:<16}{mark}").trim_end().to_string() + "\n"
+}
+
+/// Adds a paragraph, broken at the page's width, every line behind `indent`.
+pub fn push(page: &mut String, indent: &str, text: &str) {
+    wrap(page, indent, indent, text);
+}
+
+/// Adds a paragraph whose first line begins with a mark and whose further lines hang below the text.
+fn push_hung(page: &mut String, mark: &str, text: &str) {
+    wrap(page, mark, &" ".repeat(mark.chars().count()), text);
+}
+
+fn wrap(page: &mut String, first: &str, rest: &str, text: &str) {
+    let mut line = first.to_string();
+    let mut is_empty = true;
+    for word in text.split_whitespace() {
+        let length = line.chars().count() + usize::from(!is_empty) + word.chars().count();
+        if !is_empty && length > COLUMNS {
+            page.push_str(line.trim_end());
+            page.push('\n');
+            line = rest.to_string();
+            is_empty = true;
+        }
+        if !is_empty {
+            line.push(' ');
+        }
+        line.push_str(word);
+        is_empty = false;
+    }
+    page.push_str(line.trim_end());
+    page.push('\n');
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn paragraphs_break_within_the_page_and_lose_no_word() {
+        let text = "tip ".repeat(60) + &"x".repeat(100);
+        let mut page = String::new();
+        push_hung(&mut page, "- ", &text);
+        assert!(page.lines().all(|l| l.chars().count() <= COLUMNS || l.trim() == "x".repeat(100)), "{page}");
+        assert!(page.lines().skip(1).all(|l| l.starts_with("  ")));
+        let words = |s: &str| s.split_whitespace().filter(|w| *w != "-").map(str::to_owned).collect::<Vec<_>>();
+        assert_eq!(words(&page), words(&text));
+    }
+}

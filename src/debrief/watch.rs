@@ -1,0 +1,101 @@
+//! What the debrief needs from the middle of an attempt and events do not hold: how the tip lay when the chopper came,
+//! and how long ultrasound ran while the tip stood still.
+//!
+//! A `Watch` only reads the state after each tick, so a replay notes the same. mm, s.
+
+use crate::sim::burial::GAP_WITHOUT_HOLD_MM;
+use crate::sim::event::EventKind;
+use crate::sim::hands::{Tip, rise_over_rim_mm};
+use crate::sim::{Model, State};
+use nalgebra::Vector3;
+
+/// Advance along the shaft within which the tip counts as standing still, mm (A: what a steady hand cannot avoid).
+const STILL_MM: f64 = 0.05;
+
+/// Gap from which the bed counts as cored out: half the hold is gone. The engine notes it at the same gap.
+pub const CORED_MM: f64 = 0.5 * GAP_WITHOUT_HOLD_MM;
+
+/// Time with ultrasound on and the tip still that any foot needs to come back, s (A).
+pub const LINGER_S: f64 = 0.3;
+
+/// Room under the shaft within which it counts as lying on the rim of the rhexis, mm.
+const ON_RIM_MM: f64 = 0.1;
+
+/// How the tip lay, last seen with the chopper out of the lens.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Burial {
+    /// The tip in the eye.
+    pub tip: Tip,
+    /// Depth below the core's anterior surface, mm; `None` outside the core's outline.
+    pub depth_mm: Option<f64>,
+}
+
+impl Burial {
+    /// Does the shaft lie on the rim of the rhexis, so that the tip can go no deeper here at this tip angle?
+    pub fn is_on_rim(&self, model: &Model) -> bool {
+        let deeper = Tip { place_mm: self.tip.place_mm - Vector3::z() * ON_RIM_MM, ..self.tip };
+        rise_over_rim_mm(&deeper, model.rhexis_radius_mm, |r| model.field.shape.anterior_z_mm(r)) > 0.0
+    }
+}
+
+/// How the tip was held when a chop began.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Hold {
+    /// How it lay before the chopper touched the lens.
+    pub burial: Option<Burial>,
+    /// Gap that ultrasound had cored round it, mm.
+    pub gap_mm: f64,
+    /// Time ultrasound had been on since the tip last advanced, s.
+    pub still_ultrasound_s: f64,
+    /// How far the nucleus had slid off the tip along the shaft, mm.
+    pub slid_mm: f64,
+}
+
+impl Hold {
+    /// Did ultrasound go on with the tip still until half the hold was gone?
+    pub fn is_cored(&self) -> bool {
+        self.gap_mm >= CORED_MM && self.still_ultrasound_s >= LINGER_S
+    }
+}
+
+/// Notes taken tick by tick.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Watch {
+    /// How the tip was held at each chop, in the order of their events.
+    pub at_chops: Vec<Hold>,
+    /// How it is held now.
+    pub now: Hold,
+    /// Where the tip was deepest when it came to stand, lens frame.
+    stands_mm: Option<Vector3<f64>>,
+    events_seen: usize,
+}
+
+impl Watch {
+    /// Take notes after a tick.
+    pub fn note(&mut self, model: &Model, state: &State) {
+        if let Some(needle) = &state.needle {
+            let place_mm = state.lens.from_eye(&needle.tip.place_mm);
+            let forward = state.lens.direction_from_eye(&needle.tip.forward);
+            let advance_mm = self.stands_mm.map_or(f64::INFINITY, |stands| (place_mm - stands).dot(&forward));
+            // Sliding back is no advance: ultrasound goes on coring the same bed.
+            if needle.buried_mm <= 0.0 || advance_mm > STILL_MM {
+                self.now.still_ultrasound_s = 0.0;
+                self.stands_mm = Some(place_mm);
+            } else if state.power > 0.0 {
+                self.now.still_ultrasound_s += model.tick_s;
+            }
+            self.now.gap_mm = needle.gap_mm;
+            self.now.slid_mm = needle.slid_mm;
+            if state.chopper.as_ref().is_none_or(|c| !c.is_in_lens) {
+                let is_buried = needle.buried_mm > 0.0;
+                self.now.burial = is_buried.then_some(Burial { tip: needle.tip, depth_mm: needle.depth_mm });
+            }
+        }
+        for event in &state.events[self.events_seen..] {
+            if matches!(event.kind, EventKind::ChopStarted(_)) {
+                self.at_chops.push(self.now);
+            }
+        }
+        self.events_seen = state.events.len();
+    }
+}

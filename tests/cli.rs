@@ -1,0 +1,595 @@
+//! The commands as a user meets them: the binary is run, and what it prints and returns is judged.
+
+use serde_json::Value;
+use std::ffi::OsStr;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output, Stdio};
+
+const CASES: [&str; 2] = ["medium-uniform", "long-eye-dense-core"];
+
+/// Seeds over which the good plans must pass and the poor ones fail.
+const SEEDS: std::ops::RangeInclusive<u32> = 1..=10;
+
+fn corecleft<S: AsRef<OsStr>>(arguments: &[S]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_corecleft"))
+        .args(arguments)
+        // From a directory of its own: nothing may depend on where it is started.
+        .current_dir(env!("CARGO_TARGET_TMPDIR"))
+        .output()
+        .expect("the binary starts")
+}
+
+fn scenario(name: &str) -> String {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("scenarios").join(name).display().to_string()
+}
+
+fn code(output: &Output) -> i32 {
+    output.status.code().expect("no signal")
+}
+
+fn text(bytes: &[u8]) -> &str {
+    std::str::from_utf8(bytes).expect("UTF-8")
+}
+
+/// The one JSON object on standard output, with nothing on standard error.
+fn json(output: &Output) -> Value {
+    assert_eq!(text(&output.stderr), "");
+    let out = text(&output.stdout);
+    assert_eq!(out.lines().count(), 1, "{out}");
+    serde_json::from_str(out).expect("JSON")
+}
+
+/// The one line on standard error of a command that was refused.
+fn refusal<S: AsRef<OsStr>>(arguments: &[S]) -> String {
+    let output = corecleft(arguments);
+    let error = text(&output.stderr).to_string();
+    assert_eq!(code(&output), 2, "{error}");
+    assert_eq!(text(&output.stdout), "", "{error}");
+    assert_eq!(error.lines().count(), 1, "{error:?}");
+    assert!(error.ends_with('\n'));
+    assert!(!error.trim_end().chars().any(char::is_control), "{error:?}");
+    error.trim_end().to_string()
+}
+
+fn play(case: &str, plan: &str, seed: u32) -> Value {
+    let (case_file, plan_file) = (scenario(&format!("{case}.ron")), scenario(&format!("{case}.{plan}.plan.ron")));
+    let output = corecleft(&["play", &case_file, "--plan", &plan_file, "--seed", &seed.to_string(), "--json"]);
+    assert_eq!(code(&output), 0, "a failed attempt is no failed command");
+    json(&output)
+}
+
+fn keys(value: &Value) -> Vec<&str> {
+    let mut keys: Vec<&str> = value.as_object().expect("an object").keys().map(String::as_str).collect();
+    keys.sort_unstable();
+    keys
+}
+
+#[track_caller]
+fn assert_keys(value: &Value, wanted: &str) {
+    let mut wanted: Vec<&str> = wanted.split_whitespace().collect();
+    wanted.sort_unstable();
+    assert_eq!(keys(value), wanted);
+}
+
+#[track_caller]
+fn assert_within_80_columns(page: &str) {
+    for line in page.lines() {
+        assert!(line.chars().count() <= 80, "{} columns: {line}", line.chars().count());
+    }
+}
+
+fn component<'a>(debrief: &'a Value, id: &str) -> &'a Value {
+    debrief["components"].as_array().unwrap().iter().find(|c| c["id"] == id).expect(id)
+}
+
+#[test]
+fn good_plans_pass_and_poor_plans_fail_whatever_the_seed() {
+    for case in CASES {
+        for seed in SEEDS {
+            let good = play(case, "good", seed);
+            assert_eq!(good["outcome"]["pass"], true, "{case} good, seed {seed}: {}", good["components"]);
+            assert_eq!(good["outcome"]["score"], 100.0, "{case} good, seed {seed}");
+            assert_eq!(good["chops"][0]["complete"], true);
+            assert_eq!(good["chops"][0]["pieces"], 2);
+            let poor = play(case, "poor", seed);
+            assert_eq!(poor["outcome"]["pass"], false, "{case} poor, seed {seed}: {}", poor["components"]);
+            assert!(poor["outcome"]["score"].as_f64().unwrap() < 70.0, "{case} poor, seed {seed}");
+            assert_eq!(component(&poor, "burial-depth")["status"], "missed", "{case} poor, seed {seed}");
+            assert_eq!(component(&poor, "completeness")["status"], "missed", "{case} poor, seed {seed}");
+        }
+    }
+    let poor = play("long-eye-dense-core", "poor", 1);
+    assert_eq!(component(&poor, "pedal-back")["status"], "missed");
+    assert_eq!(component(&poor, "pedal-back")["value"], 3.0);
+}
+
+#[test]
+fn play_prints_exactly_the_agreed_fields() {
+    let debrief = play("medium-uniform", "good", 3);
+    assert_keys(&debrief, "scenario seed engine sim_s wall_s state_hash outcome components events chops follows peaks");
+    assert_eq!(debrief["scenario"], "medium-uniform");
+    assert_eq!(debrief["seed"], 3);
+    assert_eq!(debrief["engine"], env!("CARGO_PKG_VERSION"));
+    let hash = debrief["state_hash"].as_str().unwrap();
+    assert!(hash.len() == 64 && hash.chars().all(|c| matches!(c, '0'..='9' | 'a'..='f')), "{hash}");
+    assert_keys(&debrief["outcome"], "pass score critical");
+    let components = debrief["components"].as_array().unwrap();
+    let ids: Vec<&str> = components.iter().map(|c| c["id"].as_str().unwrap()).collect();
+    assert_eq!(
+        ids,
+        ["burial-depth", "capsule-distance", "dense-zone", "pedal-back", "separation", "completeness", "evenness"]
+    );
+    for component in components {
+        assert_keys(component, "id label value unit score threshold status");
+        assert!((0.0..=1.0).contains(&component["score"].as_f64().unwrap()));
+        assert!(["met", "missed", "not-reached"].contains(&component["status"].as_str().unwrap()));
+    }
+    assert_eq!(component(&debrief, "burial-depth")["threshold"].as_array().unwrap().len(), 2);
+    let events = debrief["events"].as_array().unwrap();
+    for (i, event) in events.iter().enumerate() {
+        assert_eq!(event["index"], i);
+        assert!(event["t_s"].is_number());
+        assert!(event["kind"].as_str().unwrap().chars().all(|c| c.is_ascii_lowercase() || c == '-'));
+        // A cause comes before what it leads to.
+        assert!(event.as_object().unwrap().contains_key("cause"));
+        assert!(event["cause"].is_null() || event["cause"].as_u64().unwrap() < i as u64);
+        for key in keys(event) {
+            assert!(!["_rad", "_un", "_pa"].iter().any(|unit| key.ends_with(unit)), "{key} is the engine's unit");
+        }
+    }
+    let started = events.iter().find(|e| e["kind"] == "chop-started").unwrap();
+    assert_eq!(started["vacuum_mmhg"], 300.0);
+    assert!((started["elevation_deg"].as_f64().unwrap() - 40.0).abs() < 1e-3);
+    let chops = debrief["chops"].as_array().unwrap();
+    assert_eq!(chops.len(), 1);
+    assert_keys(
+        &chops[0],
+        "t_s depth_mm along_shaft_mm angle_deg radius_mm vacuum_mmhg core_fraction_cracked posterior_third_cracked \
+         complete pieces smallest_piece_fraction tip_slipped distance_to_capsule_min_mm",
+    );
+    assert_eq!(debrief["follows"], serde_json::json!([]));
+    let peaks = &debrief["peaks"];
+    assert_keys(
+        peaks,
+        "chamber_mmhg_min chamber_mmhg_max surge_ul_max capsule_rise_mm_max distance_to_capsule_min_mm \
+         incision_temp_c_max full_power_time_s",
+    );
+    for unmodelled in ["chamber_mmhg_min", "chamber_mmhg_max", "surge_ul_max", "capsule_rise_mm_max"] {
+        assert!(peaks[unmodelled].is_null());
+    }
+    assert!(peaks["full_power_time_s"].as_f64().unwrap() > 0.0);
+}
+
+#[test]
+fn the_same_seed_plays_the_same_and_another_seed_does_not() {
+    let hash = |seed| play("long-eye-dense-core", "good", seed)["state_hash"].clone();
+    assert_eq!(hash(7), hash(7));
+    assert_ne!(hash(7), hash(8));
+}
+
+#[test]
+fn a_plan_that_ends_in_mid_chop_is_judged_by_what_it_had_achieved() {
+    let directory = tempfile::tempdir().unwrap();
+    let plan = directory.path().join("mid.plan.ron");
+    let good = std::fs::read_to_string(scenario("medium-uniform.good.plan.ron")).unwrap();
+    assert!(good.contains("Withdraw"));
+    std::fs::write(&plan, good.replace("Withdraw,", "")).unwrap();
+    let output = corecleft(&["play", &scenario("medium-uniform.ron"), "--plan", plan.to_str().unwrap(), "--json"]);
+    let debrief = json(&output);
+    assert_eq!(debrief["outcome"]["pass"], true, "{}", debrief["components"]);
+    assert!(debrief["events"].as_array().unwrap().iter().all(|e| e["kind"] != "chop-ended"));
+    assert_eq!(debrief["chops"][0]["complete"], true);
+}
+
+#[test]
+fn a_plan_without_a_chop_reaches_nothing_and_says_why() {
+    let directory = tempfile::tempdir().unwrap();
+    let plan = directory.path().join("idle.plan.ron");
+    std::fs::write(&plan, "(format: 1, title: \"Idle\", steps: [Wait(seconds: 0.1)])").unwrap();
+    let arguments = ["play", &scenario("medium-uniform.ron"), "--plan", plan.to_str().unwrap()];
+    let debrief = json(&corecleft(&[&arguments[..], &["--json"]].concat()));
+    assert_eq!(debrief["outcome"]["pass"], false);
+    for id in ["burial-depth", "dense-zone", "pedal-back", "separation", "completeness", "evenness"] {
+        assert_eq!(component(&debrief, id)["status"], "not-reached", "{id}");
+        assert!(component(&debrief, id)["value"].is_null(), "{id}");
+    }
+    assert!(text(&corecleft(&arguments).stdout).contains("the tip never entered the lens"));
+}
+
+#[test]
+fn the_page_names_the_causes_and_fits_80_columns() {
+    for (case, plan, causes) in [
+        ("medium-uniform", "good", vec!["went through the core from front to back"]),
+        ("medium-uniform", "poor", vec!["slid", "sideways through the tissue", "bury the tip deeper"]),
+        ("long-eye-dense-core", "good", vec!["within the band"]),
+        (
+            "long-eye-dense-core",
+            "poor",
+            vec!["The shaft lay on the rim of the rhexis at 20°", "Ultrasound went on for", "clears the rim"],
+        ),
+    ] {
+        let (case_file, plan_file) = (scenario(&format!("{case}.ron")), scenario(&format!("{case}.{plan}.plan.ron")));
+        let output = corecleft(&["play", &case_file, "--plan", &plan_file]);
+        assert_eq!((code(&output), text(&output.stderr)), (0, ""));
+        let page = text(&output.stdout);
+        assert_within_80_columns(page);
+        let flat = page.split_whitespace().collect::<Vec<_>>().join(" ");
+        for cause in causes {
+            assert!(flat.contains(cause), "{case} {plan} lacks {cause:?}: {page}");
+        }
+        assert!(page.lines().nth(1).unwrap().starts_with("  Plan: "));
+        for heading in ["What happened", "Why", "What to try"] {
+            assert!(page.lines().any(|l| l == heading), "{heading}");
+        }
+        assert!(flat.contains("In this model"));
+        assert_says_for_education_only(&flat);
+    }
+}
+
+#[track_caller]
+fn assert_says_for_education_only(flat: &str) {
+    for words in [
+        "For education only. Not a medical device; not for planning or use in care.",
+        "whose numbers are not machine settings",
+        "not shown to predict operating performance",
+        "must not be the sole basis of any decision on a trainee",
+        "Follow local protocols and the supervising surgeon.",
+    ] {
+        assert!(flat.contains(words), "{words}");
+    }
+}
+
+#[test]
+fn without_a_command_the_first_case_is_played_from_any_directory() {
+    let output = corecleft::<&str>(&[]);
+    assert_eq!(code(&output), 0);
+    assert_eq!(text(&output.stderr).lines().count(), 1);
+    assert!(text(&output.stderr).contains("no window in this build yet"));
+    assert!(text(&output.stdout).starts_with("Medium uniform nucleus"));
+    assert!(text(&output.stdout).contains("Result: passed"));
+}
+
+fn map(arguments: &[&str]) -> Value {
+    let case = scenario("long-eye-dense-core.ron");
+    let output = corecleft(&[&["map", &case], arguments, &["--json"]].concat());
+    assert_eq!(code(&output), 0, "{}", text(&output.stderr));
+    json(&output)
+}
+
+#[test]
+fn a_map_has_both_ends_of_both_ranges_and_exactly_the_agreed_fields() {
+    let map = map(&["--depth", "0.4..1.6:0.6", "--angle", "20..44:12", "--seed", "2"]);
+    assert_keys(&map, "scenario seed depth_mm angle_deg wall_s cells");
+    assert_eq!(map["scenario"], "long-eye-dense-core");
+    assert_eq!(map["seed"], 2);
+    assert_eq!(map["depth_mm"], serde_json::json!([0.4, 1.0, 1.6]));
+    assert_eq!(map["angle_deg"], serde_json::json!([20.0, 32.0, 44.0]));
+    let cells = map["cells"].as_array().unwrap();
+    assert_eq!(cells.len(), 9);
+    for (i, cell) in cells.iter().enumerate() {
+        assert_keys(
+            cell,
+            "depth_mm angle_deg reachable reached_depth_mm core_fraction_cracked posterior_third_cracked complete \
+             distance_to_capsule_min_mm breach tip_slipped",
+        );
+        assert_eq!(cell["depth_mm"], map["depth_mm"][i / 3]);
+        assert_eq!(cell["angle_deg"], map["angle_deg"][i % 3]);
+    }
+    // A flat tip cannot get deep; half the core's thickness at 44° is reached and cracks the core.
+    assert_eq!(cells[6]["reachable"], false);
+    assert!(cells[6]["reached_depth_mm"].as_f64().unwrap() < 1.0);
+    assert_eq!(cells[8]["reachable"], true);
+    assert!((cells[8]["reached_depth_mm"].as_f64().unwrap() - 1.6).abs() <= 0.15);
+    assert!(cells[8]["core_fraction_cracked"].as_f64().unwrap() > 0.9);
+    // A shallow one at a steep angle holds nothing.
+    assert!(cells[2]["core_fraction_cracked"].as_f64().unwrap() < 0.1);
+}
+
+#[test]
+fn a_map_is_the_same_for_any_number_of_threads() {
+    let cells = |threads: &str| {
+        map(&["--depth", "0.6..2.0:0.7", "--angle", "30..50:10", "--threads", threads])["cells"].clone()
+    };
+    let one = cells("1");
+    assert_eq!(one.as_array().unwrap().len(), 9);
+    assert_eq!(one, cells("2"));
+    assert_eq!(one, cells("5"));
+}
+
+#[test]
+fn a_map_listens_to_its_options() {
+    let base = ["--depth", "1.4..1.4:1", "--angle", "40..40:1"];
+    let with = |more: &[&str]| map(&[&base[..], more].concat())["cells"][0].clone();
+    let plain = with(&[]);
+    assert_eq!(plain["complete"], true, "{plain}");
+    assert_eq!(with(&["--separation", "0.1"])["complete"], false);
+    assert_ne!(with(&["--chop", "horizontal"]), plain);
+    assert_ne!(with(&["--place", "-0.4,0.3"]), plain);
+    assert_ne!(with(&["--seed", "9"]), plain);
+    let vacuum =
+        |mmhg: &str| map(&["--depth", "1.1..1.1:1", "--angle", "45..45:1", "--vacuum", mmhg])["cells"][0].clone();
+    assert_ne!(vacuum("0"), vacuum("600"), "vacuum holds the nucleus on the tip");
+}
+
+#[test]
+fn the_map_as_a_table_has_a_row_a_depth_and_a_legend_and_fits_80_columns() {
+    let case = scenario("long-eye-dense-core.ron");
+    let output = corecleft(&["map", &case, "--depth", "0.4..1.6:0.4", "--angle", "15..54.5:2.5"]);
+    assert_eq!((code(&output), text(&output.stderr)), (0, ""));
+    let page = text(&output.stdout);
+    assert_within_80_columns(page);
+    for depth in ["0.4 mm", "0.8 mm", "1.2 mm", "1.6 mm"] {
+        // Seventeen angles with a decimal do not fit side by side: the table goes on below.
+        assert_eq!(page.lines().filter(|l| l.trim_start().starts_with(&format!("{depth}  "))).count(), 2, "{page}");
+    }
+    assert!(page.contains("#  cracked through") && page.contains("·  the tip could not be brought to this depth"));
+    let flat = page.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(flat.contains("In this model"));
+    assert_says_for_education_only(&flat);
+}
+
+#[test]
+fn ranges_and_options_that_make_no_sense_are_refused_in_one_line() {
+    let case = scenario("medium-uniform.ron");
+    for (depth, angle, says) in [
+        ("1..2", "20..40:5", "a range such as 0..5:1 is meant"),
+        ("2..1:0.5", "20..40:5", "1..2"),
+        ("0..2:0", "20..40:5", "the step must be above 0"),
+        ("0..2:-1", "20..40:5", "the step must be above 0"),
+        ("0..9:1", "20..40:5", "must lie within 0 to 5 mm"),
+        ("0..x:1", "20..40:5", "a number of mm is meant"),
+        ("0..2:NaN", "20..40:5", "the step must be above 0"),
+        ("0..2:1", "0..40:5", "must lie within 5 to 65 degrees"),
+        ("0..5:0.01", "20..40:0.5", "10000 at most"),
+        ("0..5:0.00000001", "20..40:5", "more than 10000 values"),
+    ] {
+        let line = refusal(&["map", &case, "--depth", depth, "--angle", angle]);
+        assert!(line.contains(says), "{depth} {angle}: {line}");
+    }
+    let ranges = ["map", &case, "--depth", "1..2:1", "--angle", "30..40:10"];
+    for (option, value) in [
+        ("--threads", "0"),
+        ("--threads", "many"),
+        ("--separation", "-1"),
+        ("--vacuum", "1000"),
+        ("--place", "1"),
+        ("--place", "1,99"),
+        ("--chop", "diagonal"),
+        ("--seed", "-3"),
+        ("--png", "map.png"),
+    ] {
+        let line = refusal(&[&ranges[..], &[option, value]].concat());
+        assert!(line.contains(option), "{line}");
+    }
+}
+
+#[test]
+fn ten_thousand_cells_are_not_refused_before_the_case_is_read() {
+    let line = refusal(&["map", "missing.ron", "--depth", "0..0.99:0.01", "--angle", "20..29.9:0.1"]);
+    assert!(line.contains("missing.ron: does not exist"), "{line}");
+}
+
+#[test]
+fn usage_errors_are_one_line_that_says_what_would_be_right() {
+    for (arguments, says) in [
+        (vec!["verify"], "`verify` is not a command; allowed: play, map, check"),
+        (vec!["plya"], "`plya` is not a command; allowed: play, map, check"),
+        (vec!["two\nlines"], "`two\\nlines` is not a command"),
+        (vec!["play"], "--plan <PLAN>"),
+        (vec!["play", "a.ron"], "--plan <PLAN>"),
+        (vec!["map", "a.ron", "--depth", "0..1:1"], "--angle <A..B:STEP>"),
+        (vec!["check"], "<FILE>"),
+        (vec!["--frobnicate"], "--frobnicate"),
+        (vec!["play", "a.ron", "--plan", "b.ron", "--save", "here"], "--save"),
+    ] {
+        let line = refusal(&arguments);
+        assert!(line.contains(says), "{arguments:?}: {line}");
+        assert!(line.starts_with("error: "), "{line}");
+    }
+}
+
+#[test]
+fn help_fits_80_columns_and_offers_only_what_there_is() {
+    for arguments in
+        [vec!["--help"], vec!["-h"], vec!["play", "--help"], vec!["map", "--help"], vec!["check", "--help"]]
+    {
+        let output = corecleft(&arguments);
+        assert_eq!((code(&output), text(&output.stderr)), (0, ""), "{arguments:?}");
+        let help = text(&output.stdout);
+        assert!(help.lines().count() > 5);
+        assert_within_80_columns(help);
+        for later in ["--save", "--png", "whatif", "logbook"] {
+            assert!(!help.contains(later), "{later} is not there yet");
+        }
+    }
+    assert_eq!(text(&corecleft(&["--version"]).stdout), format!("corecleft {}\n", env!("CARGO_PKG_VERSION")));
+}
+
+/// Bad inputs: a file's name, its bytes (absent: no file), and what the fault must say.
+fn bad_cases() -> Vec<(&'static str, Option<Vec<u8>>, &'static str)> {
+    let good = std::fs::read_to_string(scenario("medium-uniform.ron")).unwrap();
+    let changed = |from: &str, to: &str| {
+        assert!(good.contains(from), "{from}");
+        Some(good.replacen(from, to, 1).into_bytes())
+    };
+    let mut not_utf8 = good.clone().into_bytes();
+    not_utf8[40] = 0xFF;
+    vec![
+        ("missing.ron", None, "does not exist"),
+        ("empty.ron", Some(vec![]), "is empty"),
+        ("truncated.ron", Some(good.as_bytes()[..good.len() / 2].to_vec()), "ends too early"),
+        ("not-utf8.ron", Some(not_utf8), "is not UTF-8"),
+        ("type.ron", changed("age_years: 70", "age_years: \"old\""), "lens.age_years: "),
+        ("unknown.ron", changed("age_years: 70", "age_years: 70, colour: 3"), "is not a known field"),
+        ("range.ron", changed("age_years: 70", "age_years: 700"), "lens.age_years: "),
+        ("field.ron", changed("pupil_mm: 7.0", ""), "eye.pupil_mm: "),
+        ("core.ron", changed("diameter_mm: 6.6", "diameter_mm: 9.9"), "does not fit the lens"),
+        ("version.ron", changed("format: 1", "format: 9"), "format 9 is not read by this version"),
+    ]
+}
+
+#[test]
+fn bad_cases_and_plans_are_refused_with_one_line_each() {
+    let directory = tempfile::tempdir().unwrap();
+    let plan = scenario("medium-uniform.good.plan.ron");
+    for (name, bytes, says) in bad_cases() {
+        let path = directory.path().join(name);
+        if let Some(bytes) = bytes {
+            std::fs::write(&path, bytes).unwrap();
+        }
+        let path = path.to_str().unwrap();
+        for arguments in
+            [vec!["play", path, "--plan", &plan], vec!["map", path, "--depth", "1..1:1", "--angle", "40..40:1"]]
+        {
+            let line = refusal(&arguments);
+            assert!(line.starts_with(path), "{line}");
+            assert!(line.contains(says), "{line}");
+        }
+    }
+    let case = scenario("medium-uniform.ron");
+    let line = refusal(&["play", directory.path().to_str().unwrap(), "--plan", &plan]);
+    assert!(line.contains("is a directory"), "{line}");
+    let line = refusal(&["play", &plan, "--plan", &plan]);
+    assert!(line.contains("is a plan, not a case"), "{line}");
+    let line = refusal(&["play", &case, "--plan", &case]);
+    assert!(line.contains("is a case, not a plan"), "{line}");
+    let strange = directory.path().join("strange.plan.ron");
+    std::fs::write(&strange, "(format: 1, title: \"x\", steps: [Juggle])").unwrap();
+    let line = refusal(&["play", &case, "--plan", strange.to_str().unwrap()]);
+    assert!(line.contains("Juggle") && line.contains("strange.plan.ron:1:"), "{line}");
+}
+
+#[test]
+fn two_faulty_files_are_both_reported() {
+    let output = corecleft(&["play", "one.ron", "--plan", "two.plan.ron"]);
+    assert_eq!(code(&output), 2);
+    let lines: Vec<&str> = text(&output.stderr).lines().collect();
+    assert!(
+        lines.len() == 2 && lines[0].starts_with("one.ron: ") && lines[1].starts_with("two.plan.ron: "),
+        "{lines:?}"
+    );
+}
+
+#[test]
+fn a_plan_without_end_is_refused() {
+    let directory = tempfile::tempdir().unwrap();
+    let plan = directory.path().join("long.plan.ron");
+    let waits = "Wait(seconds: 60), ".repeat(11);
+    std::fs::write(&plan, format!("(format: 1, title: \"Waiting\", steps: [{waits}])")).unwrap();
+    let line = refusal(&["play", &scenario("medium-uniform.ron"), "--plan", plan.to_str().unwrap()]);
+    assert!(line.contains("long.plan.ron") && line.contains("600 s"), "{line}");
+}
+
+#[test]
+fn check_finds_no_fault_in_what_is_shipped() {
+    let directory = Path::new(env!("CARGO_MANIFEST_DIR")).join("scenarios");
+    let mut files: Vec<PathBuf> = std::fs::read_dir(directory).unwrap().map(|f| f.unwrap().path()).collect();
+    files.sort();
+    assert!(files.len() >= 6);
+    let mut arguments = vec![PathBuf::from("check")];
+    arguments.extend(files.iter().cloned());
+    let output = corecleft(&arguments);
+    assert_eq!((code(&output), text(&output.stderr)), (0, ""));
+    let wanted: String = files.iter().map(|f| format!("{}: no faults\n", f.display())).collect();
+    assert_eq!(text(&output.stdout), wanted);
+}
+
+#[test]
+fn check_reports_every_fault_with_its_place_and_exits_1() {
+    let directory = tempfile::tempdir().unwrap();
+    for (name, bytes, says) in bad_cases() {
+        let path = directory.path().join(name);
+        if let Some(bytes) = bytes {
+            std::fs::write(&path, bytes).unwrap();
+        }
+        let path = path.to_str().unwrap();
+        let output = corecleft(&["check", path]);
+        assert_eq!((code(&output), text(&output.stderr)), (1, ""), "{name}");
+        let lines = text(&output.stdout);
+        assert_eq!(lines.lines().count(), 1, "{lines}");
+        assert!(lines.contains(says) && !lines.contains("no faults"), "{lines}");
+        let output = corecleft(&["check", path, &scenario("medium-uniform.poor.plan.ron"), "--json"]);
+        assert_eq!(code(&output), 1);
+        let report = json(&output);
+        assert_keys(&report, "files");
+        assert_eq!(report["files"].as_array().unwrap().len(), 2);
+        assert_keys(&report["files"][0], "file faults");
+        assert_eq!(report["files"][0]["file"], path);
+        assert_keys(&report["files"][0]["faults"][0], "line column field message allowed warning");
+        assert_eq!(report["files"][0]["faults"][0]["warning"], false);
+        assert_eq!(report["files"][0]["faults"][0]["line"].is_null(), name == "missing.ron");
+        assert_eq!(report["files"][1]["faults"], serde_json::json!([]));
+    }
+    let twice = directory.path().join("twice.ron");
+    let good = std::fs::read_to_string(scenario("medium-uniform.ron")).unwrap();
+    std::fs::write(&twice, good.replace("age_years: 70", "age_years: 7").replace("end_mm: 2.2", "end_mm: 22")).unwrap();
+    let output = corecleft(&["check", twice.to_str().unwrap()]);
+    let lines: Vec<&str> = text(&output.stdout).lines().collect();
+    assert_eq!(lines.len(), 2, "{lines:?}");
+    assert!(lines[0].contains("lens.age_years") && lines[1].contains("chopper.end_mm"), "{lines:?}");
+}
+
+#[test]
+fn a_warning_alone_is_no_fault() {
+    let directory = tempfile::tempdir().unwrap();
+    let path = directory.path().join("wide.ron");
+    let good = std::fs::read_to_string(scenario("medium-uniform.ron")).unwrap();
+    std::fs::write(&path, good.replace("pupil_mm: 7.0", "pupil_mm: 5.0")).unwrap();
+    let path = path.to_str().unwrap();
+    let output = corecleft(&["check", path]);
+    assert_eq!(code(&output), 0);
+    let lines: Vec<&str> = text(&output.stdout).lines().collect();
+    assert_eq!(lines.len(), 2, "{lines:?}");
+    assert!(lines[0].contains("surgery.rhexis_mm: warning: the rhexis is wider than the pupil"), "{lines:?}");
+    assert!(lines[1].ends_with("wide.ron: no faults"), "{lines:?}");
+    assert_eq!(json(&corecleft(&["check", path, "--json"]))["files"][0]["faults"][0]["warning"], true);
+    // The case can be played all the same; the warning is a line on standard error.
+    let output = corecleft(&["play", path, "--plan", &scenario("medium-uniform.good.plan.ron"), "--json"]);
+    assert_eq!(code(&output), 0);
+    assert_eq!(text(&output.stderr).lines().count(), 1);
+    assert!(text(&output.stderr).contains("warning: the rhexis is wider"));
+}
+
+#[test]
+fn packs_and_plans_are_told_from_cases_by_their_names() {
+    let output = corecleft(&["check", "first.pack.ron"]);
+    assert_eq!(code(&output), 1);
+    assert_eq!(text(&output.stdout).lines().count(), 1);
+    assert!(text(&output.stdout).contains("packs are not read by this version"));
+    let directory = tempfile::tempdir().unwrap();
+    let path = directory.path().join("case.plan.ron");
+    std::fs::copy(scenario("medium-uniform.ron"), &path).unwrap();
+    let output = corecleft(&["check", path.to_str().unwrap()]);
+    assert_eq!(code(&output), 1);
+    assert!(text(&output.stdout).contains("is a case, not a plan"));
+}
+
+#[cfg(unix)]
+#[test]
+fn a_reader_that_goes_away_is_no_error() {
+    let mut child = Command::new(env!("CARGO_BIN_EXE_corecleft"))
+        .arg("--help")
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    // Closed before anything is read. Whether the first write still fits the pipe or not, nothing may panic.
+    drop(child.stdout.take());
+    let output = child.wait_with_output().unwrap();
+    assert_eq!((code(&output), text(&output.stderr)), (0, ""));
+}
+
+#[cfg(target_os = "linux")]
+#[test]
+fn an_output_that_cannot_be_written_is_one_line() {
+    let full = std::fs::OpenOptions::new().write(true).open("/dev/full").unwrap();
+    let output = Command::new(env!("CARGO_BIN_EXE_corecleft"))
+        .arg("--help")
+        .stdout(full)
+        .stderr(Stdio::piped())
+        .output()
+        .unwrap();
+    assert_eq!(code(&output), 2);
+    assert_eq!(text(&output.stderr).lines().count(), 1);
+    assert!(text(&output.stderr).starts_with("error: standard output cannot be written"));
+}

@@ -140,7 +140,8 @@ fn another_seed_another_plan_or_one_other_input_gives_another_hash() {
 fn the_hash_sees_every_part_of_the_state() {
     let ticks = RUN.stretch(|s| s.opening.is_some()).start + 5;
     let state = RUN.at(ticks);
-    let changes: [(&str, fn(&mut State)); 15] = [
+    type Change = fn(&mut State);
+    let changes: [(&str, Change); 15] = [
         ("tick", |s| s.tick += 1),
         ("turn", |s| s.lens.turned_rad += 1e-12),
         ("damage", |s| s.lens.damage[40_000] = 1e-6),

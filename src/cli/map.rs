@@ -341,10 +341,9 @@ pub(crate) fn run(arguments: &MapArguments) -> Result<ExitCode, CliError> {
     }
     let case = read_case(&arguments.case).map_err(CliError::Faults)?;
     let model = compiled(&arguments.case.display().to_string(), &case, arguments.seed)?.model;
-    let threads = arguments.threads.map_or_else(
-        || std::thread::available_parallelism().map_or(1, std::num::NonZero::get),
-        |threads| usize::from(threads),
-    );
+    let threads = arguments
+        .threads
+        .map_or_else(|| std::thread::available_parallelism().map_or(1, std::num::NonZero::get), usize::from);
     let progress = Progress::new(count);
     let cells = first_chop_map(&case.spec, &model, &wanted, threads, || progress.advance());
     progress.clear();

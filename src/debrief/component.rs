@@ -277,3 +277,65 @@ fn evenness(facts: &Facts<'_>, chop: Option<&Chop>) -> Component {
     let shown = percent_against(smaller, &[wanted]);
     frame.judged(Some(smaller), rising(smaller, 0.0, wanted), status(is_met), shown, cause)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use nalgebra::Vector3;
+
+    fn start(depth_mm: Option<f64>, radius_mm: f64) -> ChopStart {
+        ChopStart {
+            depth_mm,
+            along_shaft_mm: 3.0,
+            elevation_rad: 0.7,
+            radius_mm,
+            vacuum_pa: 40_000.0,
+            pedal: 2,
+            purchase_un: 20_000.0,
+            surface_nj: 2e5,
+            surface_mm2: 30.0,
+            tilt_rad: 0.0,
+            smaller_side: 0.5,
+        }
+    }
+
+    #[test]
+    fn the_way_to_the_cores_surface_is_signed_and_right_on_the_axes() {
+        let core = Core {
+            grade: 4.0,
+            centre_mm: Vector3::new(0.3, -0.2, -0.4),
+            radius_mm: 2.2,
+            half_thickness_mm: 1.6,
+            edge_mm: 0.3,
+        };
+        let inside_mm = |depth_mm, radius_mm| inside_core_mm(&core, &start(depth_mm, radius_mm));
+        // On the axis: half the thickness deep is the centre, 1.6 mm from front and back.
+        assert!((inside_mm(Some(1.6), 0.0) - 1.6).abs() < 0.01);
+        assert!((inside_mm(Some(0.5), 0.0) - 0.5).abs() < 0.01);
+        assert!((inside_mm(Some(2.7), 0.0) - 0.5).abs() < 0.01);
+        assert!((inside_mm(Some(-0.3), 0.0) + 0.3).abs() < 0.01, "before the core");
+        assert!((inside_mm(Some(3.6), 0.0) + 0.4).abs() < 0.01, "behind it");
+        // In the equator plane: what is left to the outline.
+        let front_mm = 1.6 * libm::sqrt(1.0 - (1.9_f64 / 2.2).powi(2));
+        assert!((inside_mm(Some(front_mm), 1.9) - 0.3).abs() < 0.01);
+        assert!((inside_mm(None, 2.5) + 0.3).abs() < 1e-12, "beyond the outline");
+    }
+
+    #[test]
+    fn a_score_rises_straight_from_floor_to_target() {
+        let scores = [-1.0, 0.0, 0.25, 0.5, 1.0, 7.0].map(|v| rising(v, 0.0, 0.5));
+        assert_eq!(scores, [0.0, 0.0, 0.5, 1.0, 1.0, 1.0]);
+        assert_eq!(rising(0.0, 0.0, 0.0), 1.0, "nothing asked for is always reached");
+    }
+
+    #[test]
+    fn a_percentage_never_reads_as_the_other_side_of_its_bound() {
+        assert_eq!(percent(0.498), "50 %");
+        assert_eq!(percent(0.996), "99.6 %");
+        assert_eq!(percent(1.0), "100 %");
+        assert_eq!(percent(0.004), "0.4 %");
+        assert_eq!(percent(0.0), "0 %");
+        assert_eq!(percent_against(0.947, &[0.95]), "94.7 %");
+        assert_eq!(percent_against(0.95, &[0.95]), "95 %");
+    }
+}

@@ -20,6 +20,9 @@ pub struct Heading<'a> {
     pub wall_s: f64,
 }
 
+/// Force of 1 mN in µN.
+const UN_PER_MN: f64 = 1000.0;
+
 #[derive(Serialize)]
 struct Play<'a> {
     scenario: &'a str,
@@ -197,19 +200,16 @@ fn event(index: usize, event: &Event, tick_s: f64) -> EventJson {
 
 /// A field of an event as the trade counts it: the suffix names the unit on both sides.
 fn in_trade_units((name, value): (String, Value)) -> (String, Value) {
-    const UNITS: [(&str, &str, fn(f64) -> f64); 3] =
-        [("_rad", "_deg", degrees), ("_un", "_mn", |un| un / 1000.0), ("_pa", "_mmhg", mmhg_from_pa)];
-    let convert = |convert: fn(f64) -> f64| match value.as_f64() {
-        Some(number) => rounded(convert(number)),
-        None => value.clone(),
-    };
-    for (engine, trade, by) in UNITS {
-        if let Some(stem) = name.strip_suffix(engine) {
-            return (format!("{stem}{trade}"), convert(by));
-        }
+    let Some(number) = value.as_f64().filter(|_| value.is_f64()) else { return (name, value) };
+    if let Some(stem) = name.strip_suffix("_rad") {
+        (format!("{stem}_deg"), rounded(degrees(number)))
+    } else if let Some(stem) = name.strip_suffix("_un") {
+        (format!("{stem}_mn"), rounded(number / UN_PER_MN))
+    } else if let Some(stem) = name.strip_suffix("_pa") {
+        (format!("{stem}_mmhg"), rounded(mmhg_from_pa(number)))
+    } else {
+        (name, rounded(number))
     }
-    let value = if value.is_f64() { convert(|number| number) } else { value };
-    (name, value)
 }
 
 #[cfg(test)]

@@ -33,10 +33,8 @@ pub fn story(facts: &Facts<'_>, debrief: &Debrief) -> Vec<Moment> {
             EventKind::TipSlipped { by: SlipBy::AlongShaft, .. } if !is_chopper_in(events, i) => continue,
             _ => {}
         }
-        if let Some(what) = describe(&event.kind) {
-            let t_s = event.tick as f64 * facts.model.tick_s;
-            found.push(Moment { t_s, what });
-        }
+        let t_s = event.tick as f64 * facts.model.tick_s;
+        found.push(Moment { t_s, what: describe(&event.kind) });
     }
     if let Some(fault) = &facts.state.fault {
         let what = format!("The engine stopped: {} was not a finite number", fault.what);
@@ -69,8 +67,8 @@ fn name(tool: Tool) -> &'static str {
     }
 }
 
-fn describe(kind: &EventKind) -> Option<String> {
-    let what = match kind {
+fn describe(kind: &EventKind) -> String {
+    match kind {
         EventKind::PedalMoved { to, .. } => {
             let does = ["nothing", "infusion", "aspiration", "ultrasound"].get(usize::from(*to)).unwrap_or(&"unknown");
             format!("Foot to position {to} ({does})")
@@ -134,6 +132,5 @@ fn describe(kind: &EventKind) -> Option<String> {
             format!("The instruments let go: {} of the core cracked, {joined}", percent(result.core_fraction_cracked))
         }
         EventKind::InstrumentsWithdrawn => "The instruments left the lens".to_string(),
-    };
-    Some(what)
+    }
 }

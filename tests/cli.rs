@@ -1,4 +1,5 @@
 //! The commands as a user meets them: the binary is run, and what it prints and returns is judged.
+#![allow(clippy::unwrap_used, clippy::expect_used, reason = "a test that cannot go on fails")]
 
 use serde_json::Value;
 use std::ffi::OsStr;

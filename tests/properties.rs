@@ -237,12 +237,14 @@ fn not_finite(state: &State) -> Option<String> {
     Some(text[at.saturating_sub(80)..at + 3].to_owned())
 }
 
-/// Smallest distance of both instruments to the posterior capsule, measured at every lip of the needle; `None` where one
-/// of them is beyond the equator, where being in front of this capsule or behind it has no meaning.
+/// Smallest distance of both instruments to the posterior capsule, which goes with the lens when that is pushed, measured
+/// at every lip of the needle; `None` where one of them is beyond the equator, where being in front of this capsule or
+/// behind it has no meaning.
 fn nearest_mm(model: &Model, state: &State) -> Option<f64> {
     let shape = &model.field.shape;
     let lips = state.needle.iter().flat_map(|n| model.needle.ring_mm(&n.tip, 1.0, 8).chain([n.tip.place_mm]));
-    let places: Vec<_> = lips.chain(state.chopper.iter().map(|c| c.blade.point_mm)).collect();
+    let places = lips.chain(state.chopper.iter().map(|c| c.blade.point_mm));
+    let places: Vec<_> = places.map(|p| p - state.lens.pushed_mm).collect();
     let is_within = places.iter().all(|p| p.x.hypot(p.y) < shape.equator_mm);
     is_within.then(|| places.iter().map(|p| shape.distance_to_posterior_mm(p)).fold(f64::INFINITY, f64::min))
 }
@@ -256,8 +258,10 @@ fn check(model: &Model, before: &State, state: &State) -> Result<(), TestCaseErr
     let sum_ul = lens.volume_ul.iter().sum::<f64>() + lens.removed_ul;
     prop_assert!((sum_ul / whole_ul - 1.0).abs() <= VOLUME_TOLERANCE, "{} µL of {}", sum_ul, whole_ul);
     prop_assert!(lens.removed_ul >= old.removed_ul);
-    for (bond, (damage, was)) in lens.damage.iter().zip(&old.damage).enumerate() {
-        prop_assert!((0.0..=1.0).contains(damage) && damage >= was, "bond {}: {} after {}", bond, damage, was);
+    if lens.damage != old.damage {
+        for (bond, (damage, was)) in lens.damage.iter().zip(&old.damage).enumerate() {
+            prop_assert!((0.0..=1.0).contains(damage) && damage >= was, "bond {}: {} after {}", bond, damage, was);
+        }
     }
     let distance_mm = state.totals.distance_to_capsule_min_mm;
     prop_assert!(distance_mm.is_finite() && distance_mm <= before.totals.distance_to_capsule_min_mm);
@@ -327,9 +331,12 @@ impl Reached {
 #[test]
 fn whatever_the_hands_do_the_state_stays_sound() {
     let reached = Reached::default();
-    let plan = prop::option::weighted(0.25, any_plan());
-    let strategy = (any_case(), any::<u64>(), plan, prop::collection::vec(any_stretch(), 3..14));
-    let outcome = runner(300).run(&strategy, |(spec, seed, plan, stretches)| {
+    // Half of the runs that begin with a chop begin with one that may succeed: in the shipped lens, which is dense.
+    let planned = (prop_oneof![any_case(), Just(common::case())], any_plan().prop_map(Some));
+    let free = (any_case(), Just(None));
+    let begun = prop_oneof![1 => planned, 3 => free];
+    let strategy = (begun, any::<u64>(), prop::collection::vec(any_stretch(), 3..14));
+    let outcome = runner(250).run(&strategy, |((spec, plan), seed, stretches)| {
         let model = common::coarse_model(&spec, seed);
         let mut state = State::new(&model);
         for inputs in inputs_of(&model, plan.as_ref(), &stretches) {
@@ -426,7 +433,7 @@ fn an_input_that_is_not_finite_is_a_recorded_fault_and_the_engine_stands_still()
                 let fault = state.fault.clone().unwrap_or_else(|| panic!("{what} {bad} at {at} left no fault"));
                 assert_eq!(fault.tick, before.tick + 1, "{what}");
                 assert!(!fault.what.is_empty());
-                assert_eq!(state.lens, before.lens, "{what} {bad} changed the lens");
+                assert!(state.lens == before.lens, "{what} {bad} changed the lens");
                 assert_eq!(not_finite(&state), None, "{what} {bad} got into the state");
                 let hash = state.hash();
                 inputs[at..].iter().for_each(|inputs| step(&model, &mut state, inputs));

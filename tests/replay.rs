@@ -382,7 +382,9 @@ impl Golden {
         self.notes.iter().for_each(|note| writeln!(text, "note {note}").unwrap());
         text.push('\n');
         self.rows.iter().for_each(|(run, hash)| writeln!(text, "{run:<70} {hash}").unwrap());
-        std::fs::write(common::path(Self::FILE), text).unwrap();
+        let path = common::path(Self::FILE);
+        std::fs::create_dir_all(path.parent().unwrap()).unwrap();
+        std::fs::write(path, text).unwrap();
     }
 }
 
@@ -418,6 +420,7 @@ fn golden_hashes_are_those_of_this_build() {
         }
         return;
     }
+    assert!(!golden.rows.is_empty(), "{} is missing or empty: mint it", Golden::FILE);
     let last = golden.notes.last().map_or("", String::as_str);
     assert!(
         last.strip_prefix(&golden.digest()).is_some_and(|note| note.trim().len() >= 10),

@@ -25,7 +25,7 @@ fn chopped(model: &Model, depth_mm: f64, separation_mm: f64) -> (f64, bool) {
     let mut plan: PlanSpec = common::first_chop_plan(depth_mm, 45.0, (0.0, 0.0), ChopKind::Vertical, separation_mm);
     for step in &mut plan.steps {
         if let Manoeuvre::Chop { depth_mm, .. } = step {
-            *depth_mm = 1.6;
+            *depth_mm = None;
         }
     }
     let state = run(model, &plan);

@@ -14,7 +14,7 @@ fn chop_steps(depth_mm: f64, (x, y): (f64, f64), aside_mm: f64, separation_mm: f
         Manoeuvre::Set { vacuum_mmhg: 300.0, power: 0.6 },
         bury(depth_mm, 45.0, (x, y)),
         Manoeuvre::Pedal { position: 2, share: 1.0 },
-        Manoeuvre::Chop { kind: ChopKind::Vertical, ahead_mm: 0.5, aside_mm, depth_mm: 1.6 },
+        Manoeuvre::Chop { kind: ChopKind::Vertical, ahead_mm: 0.5, aside_mm, depth_mm: None },
         Manoeuvre::Separate { width_mm: separation_mm, speed_mm_s: 2.0 },
         Manoeuvre::Withdraw,
     ]

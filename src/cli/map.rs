@@ -170,12 +170,7 @@ impl MapRequest {
                     ultrasound: 1.0,
                 },
                 Manoeuvre::Pedal { position: 2, share: 1.0 },
-                Manoeuvre::Chop {
-                    kind: self.kind,
-                    ahead_mm: 0.5,
-                    aside_mm,
-                    depth_mm: core.half_thickness_mm.min(model.chopper.end_mm),
-                },
+                Manoeuvre::Chop { kind: self.kind, ahead_mm: 0.5, aside_mm, depth_mm: None },
                 Manoeuvre::Separate {
                     width_mm: self.separation_mm.unwrap_or(case.goals.separation_mm),
                     speed_mm_s: 2.0,
@@ -455,7 +450,7 @@ impl Symbol {
             Self::ThroughTooNear => format!("through, but within {floor_mm:.2} mm of the posterior capsule"),
             Self::Through => "cracked through, the nucleus came apart".to_string(),
             Self::Slipped => "the tip lost its hold, nothing cracked".to_string(),
-            Self::Hinged => "cracked in part, a hinge stayed".to_string(),
+            Self::Hinged => "cracked in part, the halves still joined".to_string(),
             Self::Nothing => "nothing cracked".to_string(),
         }
     }

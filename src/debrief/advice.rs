@@ -2,6 +2,7 @@
 //!
 //! Every sentence speaks of the model, never of a patient: the first says so.
 
+use crate::debrief::cause;
 use crate::debrief::chops::Chop;
 use crate::debrief::component::{Component, Status};
 use crate::debrief::{Facts, watch::Burial};
@@ -89,6 +90,11 @@ fn stay_inside(facts: &Facts<'_>, chop: &Chop, is_outside: bool) -> Option<Strin
     let is_deep = |depth_mm: Option<f64>| depth_mm.is_some_and(|d| d > high * 2.0 * core.half_thickness_mm);
     if is_deep(chop.start.depth_mm) {
         return None; // the depth itself was missed, and has a sentence of its own
+    }
+    if cause::has_pushed_on(&facts.state.events[..chop.event]) {
+        return Some(
+            "stop when the sleeve meets firm tissue: beyond that the hand only pushes the lens back".to_string(),
+        );
     }
     if is_deep(chop.hold.burial.and_then(|b| b.depth_mm)) {
         return Some(format!("stop burying at about {:.1} mm: the tip had gone far deeper", aim_mm(facts)));

@@ -142,17 +142,21 @@ pub fn capsule(facts: &Facts<'_>, distance_mm: f64, is_met: bool) -> String {
         return format!("Neither instrument came closer to the posterior capsule than {distance_mm:.2} mm.");
     }
     let events = &facts.state.events;
-    for event in events {
+    for (index, event) in events.iter().enumerate() {
         if let EventKind::Breach { tool, by, radius_mm } = event.kind {
             let how = match by {
                 BreachBy::Ultrasound => "touched it with ultrasound on",
                 BreachBy::SharpForce => "was pressed through it",
             };
-            let ran_on = left_core(events, event).map_or(String::new(), |_| {
-                " The tip had left the dense core and met nothing on its way through the soft shell.".to_string()
-            });
+            let led = if left_core(events, event).is_some() {
+                " The tip had left the dense core and met nothing on its way through the soft shell."
+            } else if has_pushed_on(&events[..index]) {
+                " The sleeve had reached firm tissue, and the hand went on and pushed the whole lens back."
+            } else {
+                ""
+            };
             return format!(
-                "At {:.2} s the {} opened the posterior capsule {radius_mm:.2} mm from the lens's axis: it {how}.{ran_on}",
+                "At {:.2} s the {} opened the posterior capsule {radius_mm:.2} mm from the lens's axis: it {how}.{led}",
                 event.tick as f64 * facts.model.tick_s,
                 tool_name(tool)
             );
@@ -175,6 +179,13 @@ pub fn capsule(facts: &Facts<'_>, distance_mm: f64, is_met: bool) -> String {
         }
         None => format!("An instrument came within {distance_mm:.2} mm of the posterior capsule."),
     }
+}
+
+/// Did the hand go on after the sleeve had stopped the needle?
+pub(crate) fn has_pushed_on(events: &[Event]) -> bool {
+    let entered = events.iter().rposition(|e| matches!(e.kind, EventKind::TipEnteredLens)).unwrap_or(0);
+    let has = |is_meant: fn(&EventKind) -> bool| events[entered..].iter().any(|e| is_meant(&e.kind));
+    has(|k| matches!(k, EventKind::SleeveStopped { .. })) && has(|k| matches!(k, EventKind::LensPushed { .. }))
 }
 
 /// Where the tip left the core, if that led to an event.

@@ -91,7 +91,7 @@ fn chop(f: &mut Group<'_, '_>) -> Manoeuvre {
         kind,
         ahead_mm: f.number("ahead_mm", least_ahead_mm..=3.0, "mm"),
         aside_mm: f.number("aside_mm", -2.0..=2.0, "mm"),
-        depth_mm: f.number("depth_mm", 0.0..=5.0, "mm"),
+        depth_mm: f.optional_number("depth_mm", 0.0..=5.0, "mm"),
     }
 }
 
@@ -155,7 +155,7 @@ mod tests {
             speed_mm_s: 1.5,
             ultrasound: 0.5,
         };
-        let chop = Manoeuvre::Chop { kind: ChopKind::Vertical, ahead_mm: 0.0, aside_mm: -0.4, depth_mm: 1.6 };
+        let chop = Manoeuvre::Chop { kind: ChopKind::Vertical, ahead_mm: 0.0, aside_mm: -0.4, depth_mm: Some(1.6) };
         let expected = [
             Manoeuvre::Set { vacuum_mmhg: 350.0, power: 0.6 },
             Manoeuvre::Pedal { position: 1, share: 1.0 },
@@ -198,13 +198,18 @@ mod tests {
             let rest = written[start + length..].trim_start_matches(", ");
             let mut shortened = lines.clone();
             shortened[line - 1] = format!("{}{rest}", &written[..start]);
-            let found = parse_plan("a.plan.ron", &shortened.join("\n")).expect_err("a field is missing");
+            let read = parse_plan("a.plan.ron", &shortened.join("\n"));
+            if path.ends_with("Chop.depth_mm") {
+                assert!(read.is_ok(), "{path} may be left out");
+                continue;
+            }
+            let found = read.expect_err("a field is missing");
             assert_eq!(found.len(), 1, "{found:?}");
             assert_eq!((found[0].field.as_str(), found[0].message.as_str()), (path, "is missing"));
             assert_eq!((found[0].line, found[0].column), spans.place(step));
             tried += 1;
         }
-        assert_eq!(tried, 17);
+        assert_eq!(tried, 16);
     }
 
     #[test]

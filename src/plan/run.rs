@@ -26,8 +26,17 @@ const REACTION_S: f64 = 0.2;
 /// How far a hand presses beyond its aim before it gives up, mm.
 const OVERREACH_MM: f64 = 1.0;
 
+/// How far a hand pushes the lens before it stops pressing harder, mm (A: what shows under the microscope).
+const MOST_PUSH_MM: f64 = 0.5;
+
+/// A tip that sinks no faster than this has come to its end, mm/s.
+const STALLED_MM_S: f64 = 0.05;
+
 /// Pause when the hand eases off after burying, s.
 const EASE_S: f64 = 0.1;
+
+/// How much deeper than the tip a chopper goes where the plan does not say, mm.
+const DEEPER_MM: f64 = 0.3;
 
 /// Height above the lens at which instruments move about, mm.
 const CLEARANCE_MM: f64 = 0.4;
@@ -220,7 +229,15 @@ impl Performer {
         (ahead, Vector3::new(-ahead.y, ahead.x, 0.0))
     }
 
-    fn chop(&mut self, model: &Model, state: &State, kind: ChopKind, ahead_mm: f64, aside_mm: f64, depth_mm: f64) {
+    fn chop(
+        &mut self,
+        model: &Model,
+        state: &State,
+        kind: ChopKind,
+        ahead_mm: f64,
+        aside_mm: f64,
+        depth_mm: Option<f64>,
+    ) {
         let (ahead, left) = self.level_axes(model);
         let shape = &model.field.shape;
         let over_lens = shape.front_mm + CLEARANCE_MM;
@@ -229,7 +246,10 @@ impl Performer {
             ChopKind::Horizontal => ChopperEnd::Blunt,
         };
         let mut goal = self.needle_mm + ahead * ahead_mm + left * aside_mm;
-        goal.z = self.core_top(model, state, &goal) - depth_mm;
+        // As deep as asked, or a little deeper than the tip; the bend stays above the core.
+        let top = self.core_top(model, state, &goal);
+        let tip_depth = top - self.needle_mm.z;
+        goal.z = top - depth_mm.unwrap_or((tip_depth + DEEPER_MM).min(model.chopper.end_mm));
         let port = model.side_port.place_mm;
         if self.chopper.is_none_or(|(e, _, _)| e != end) {
             let inside = Vector3::new(0.7 * port.x, 0.7 * port.y, over_lens);
@@ -342,7 +362,11 @@ impl Performer {
                     self.seen_mm.pop_front();
                 }
                 let is_there = height - sinking.min(*speed_mm_s) * REACTION_S <= aim_mm.z;
-                if stops_in_s.is_none() && (is_there || *travelled_mm > *length_mm + OVERREACH_MM) {
+                // It yields as it sees the whole lens go, and gives up where the tip does not sink any more.
+                let pushed_mm = state.lens.pushed_mm.dot(&needle.tip.forward);
+                let stalls = sinking < STALLED_MM_S && pushed_mm > 0.5 * MOST_PUSH_MM;
+                let is_vain = *travelled_mm > *length_mm + OVERREACH_MM || stalls;
+                if stops_in_s.is_none() && (is_there || is_vain) {
                     *stops_in_s = Some(REACTION_S);
                 }
                 if let Some(left_s) = stops_in_s {
@@ -353,8 +377,9 @@ impl Performer {
                 }
                 let pose =
                     HandPose::needle_at(&model.main_incision, &self.needle_mm, self.elevation_rad, self.roll_rad);
-                self.needle_mm += pose.forward() * (*speed_mm_s * dt);
-                *travelled_mm += *speed_mm_s * dt;
+                let by = *speed_mm_s * dt * (1.0 - pushed_mm / MOST_PUSH_MM).clamp(0.0, 1.0);
+                self.needle_mm += pose.forward() * by;
+                *travelled_mm += by;
                 false
             }
             Stroke::Ease { left_s } => {

@@ -74,8 +74,9 @@ pub enum Manoeuvre {
         /// Distance of the chopper aside of the shaft's line, mm (−2–2, positive to the shaft's left as seen from the
         /// hand).
         aside_mm: f64,
-        /// Depth of the chopper's point below the core's anterior surface, mm (0–5).
-        depth_mm: f64,
+        /// Depth of the chopper's point below the core's anterior surface, mm (0–5); when absent, 0.3 mm deeper than the
+        /// tip, as far as its end reaches.
+        depth_mm: Option<f64>,
     },
     /// Move the two instruments apart.
     Separate {

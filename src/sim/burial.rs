@@ -26,7 +26,7 @@ pub const SHAFT_FRICTION: f64 = 0.1;
 /// and so exponentially with the grade.
 pub const FULL_POWER_ADVANCE_MM_S: f64 = 10.0;
 
-/// Toughness of a nucleus of grade 1, nJ/mm².
+/// Toughness of a nucleus of grade 1, nJ/mm² (A: as in `Tissue::nucleus`).
 const GRADE_1_NJ_MM2: f64 = 4000.0;
 
 /// Growth of the gap round a tip that vibrates without advancing, at full power and grade 1, mm/s (A).
@@ -34,6 +34,9 @@ pub const CORING_MM_S: f64 = 0.5;
 
 /// Gap at which neither friction nor seal is left, mm (A: a tenth of a needle's width).
 pub const GAP_WITHOUT_HOLD_MM: f64 = 0.1;
+
+/// Burial in firm tissue from which a cored bed is worth noting, mm (A): in soft tissue nothing holds anyway.
+const CORED_FIRM_MM: f64 = 0.3;
 
 /// Advance over which a fresh bed replaces a cored one, mm (A).
 const FRESH_BED_MM: f64 = 0.3;
@@ -47,7 +50,7 @@ pub const SLIP_MM: f64 = 0.3;
 /// Load along the shaft from which pushing is noted, µN (A).
 pub const PUSH_NOTED_UN: f64 = 100_000.0;
 
-/// Sampling along the shaft, mm, and how far back it looks.
+/// Sampling along the shaft, mm, and how far back it looks (A: half a cell; longer than any burial).
 const SHAFT_STEP_MM: f64 = 0.1;
 const SHAFT_MOST_MM: f64 = 8.0;
 
@@ -90,7 +93,7 @@ pub fn advance(model: &Model, state: &mut State, inputs: &Inputs) {
     state.needle = Some(needle);
 }
 
-/// Lift by the rim from which it is noted, mm.
+/// Lift by the rim from which it is noted, mm (A).
 const RIM_NOTED_MM: f64 = 0.05;
 
 /// The contact along the shaft.
@@ -126,7 +129,8 @@ fn enter(model: &Model, state: &mut State, needle: &mut NeedleState, travel_mm: 
     let entered = stuck - pushed;
     if load(pushed) < -hold {
         let free = (pressed - hold) / BAG_STIFFNESS_UN_MM;
-        needle.slid_mm += free - pushed;
+        // What the hand draws back itself is no slide.
+        needle.slid_mm += (free - pushed + travel_mm.min(0.0)).max(0.0);
         pushed = free;
     }
     place(&mut state.lens, pushed);
@@ -267,7 +271,7 @@ fn measure(model: &Model, state: &mut State, needle: &mut NeedleState) {
     let is_deeper = needle.depth_mm.is_none_or(|d| d > 0.0);
     if was_in_core && !needle.is_in_core && is_deeper {
         let shape = &model.field.shape;
-        let distance_to_capsule_mm = shape.distance_to_posterior_mm(&needle.tip.place_mm);
+        let distance_to_capsule_mm = shape.distance_to_posterior_mm(&(needle.tip.place_mm - state.lens.pushed_mm));
         let cause = state.latest(|k| matches!(k, EventKind::TipEnteredCore { .. }));
         state.note(cause, EventKind::TipLeftCore { radius_mm: needle.radius_mm, distance_to_capsule_mm });
     }
@@ -283,7 +287,8 @@ pub fn hold(model: &Model, state: &mut State, _: &Inputs) {
         needle.gap_mm += CORING_MM_S * state.power * GRADE_1_NJ_MM2 / toughness * model.tick_s;
         needle.gap_mm = needle.gap_mm.min(model.needle.outer_radius_mm);
         let limit = 0.5 * GAP_WITHOUT_HOLD_MM;
-        if needle.gap_mm >= limit && before < limit {
+        let is_news = !has_since_burial(state, |k| matches!(k, EventKind::PurchaseCored { .. }));
+        if needle.gap_mm >= limit && before < limit && needle.buried_firm_mm > CORED_FIRM_MM && is_news {
             let cause = state.latest(|k| matches!(k, EventKind::PedalMoved { .. }));
             state.note(cause, EventKind::PurchaseCored { gap_mm: needle.gap_mm });
         }

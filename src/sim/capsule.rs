@@ -1,6 +1,7 @@
 //! The posterior capsule at rest: how near the instruments come, and when they go through.
 //!
-//! The membrane lies on the lens's back and is backed by vitreous; here it does not move yet. A vibrating tip opens it
+//! The membrane lies on the lens's back, goes with the lens when that is pushed, and is backed by vitreous; of itself it
+//! does not move yet. A vibrating tip opens it
 //! on contact. Pressed without vibration it gives way like a soft spring until the force reaches what a sharp or a hard
 //! round tip needs. Eye frame; mm, µN.
 
@@ -24,15 +25,16 @@ const LIPS: u32 = 8;
 /// Measure the distances, note approaches, and see whether the capsule holds.
 pub fn watch(model: &Model, state: &mut State, _: &Inputs) {
     let shape = &model.field.shape;
+    let pushed_mm = state.lens.pushed_mm;
     let mut nearest: [Option<(Tool, f64, f64, f64)>; 2] = [None, None];
     if let Some(needle) = &state.needle {
-        let mut distance = shape.distance_to_posterior_mm(&needle.tip.place_mm);
+        let mut distance = shape.distance_to_posterior_mm(&(needle.tip.place_mm - pushed_mm));
         // A lip is at most its distance from the middle nearer; where that cannot matter it is not looked for.
         let reach = model.needle.outer_radius_mm / libm::cos(model.needle.bevel_rad);
         let matters = state.totals.distance_to_capsule_min_mm.min(state.totals.chop_distance_min_mm);
         if distance - reach < matters.max(0.0) {
             for lip in model.needle.ring_mm(&needle.tip, 1.0, LIPS) {
-                distance = distance.min(shape.distance_to_posterior_mm(&lip));
+                distance = distance.min(shape.distance_to_posterior_mm(&(lip - pushed_mm)));
             }
         }
         let p = needle.tip.place_mm;
@@ -44,7 +46,8 @@ pub fn watch(model: &Model, state: &mut State, _: &Inputs) {
             ChopperEnd::Pointed => SHARP_PUNCTURE_UN,
             ChopperEnd::Blunt => BLUNT_PUNCTURE_UN,
         };
-        nearest[1] = Some((Tool::Chopper, shape.distance_to_posterior_mm(&p), libm::hypot(p.x, p.y), puncture));
+        nearest[1] =
+            Some((Tool::Chopper, shape.distance_to_posterior_mm(&(p - pushed_mm)), libm::hypot(p.x, p.y), puncture));
     }
     for (tool, distance, radius_mm, puncture_un) in nearest.into_iter().flatten() {
         let before = state.totals.distance_to_capsule_min_mm;

@@ -6,21 +6,22 @@
 //! to the lens's bonds and stays there. Lens frame unless said; mm, µN, nJ.
 
 use crate::sim::burial::END_BEARING;
-use crate::sim::cut::{Plane, Segment, cut_along_path, least_energy_surface};
+use crate::sim::cut::{Plane, Segment, Surface, cut_along_path, least_energy_surface};
 use crate::sim::event::{ChopResult, ChopStart, EventKind, SlipBy};
 use crate::sim::fragments::GONE;
 use crate::sim::hands::{Blade, ChopperEnd};
 use crate::sim::lens::COHESION_OVER_STRENGTH;
 use crate::sim::opening::{Grip, NEEDLE_SLIP_RADII, Onset, Opening};
 use crate::sim::{ChopperState, Inputs, Lens, Model, State};
+use serde::{Deserialize, Serialize};
 
-/// Parting at which separation counts as begun, mm.
+/// Parting at which separation counts as begun, mm (A).
 const ONSET_MM: f64 = 0.02;
 
-/// Movement of the chopper that adds to its path, mm.
+/// Movement of the chopper that adds to its path, mm (A: less than a cell).
 const PATH_STEP_MM: f64 = 0.17;
 
-/// Spacing of samples along the chopper's end, mm.
+/// Spacing of samples along the chopper's end, mm (A: half a cell).
 const SAMPLE_MM: f64 = 0.1;
 
 /// Friction of the chopper's end over the tissue's cohesion (A).
@@ -29,7 +30,7 @@ const CHOPPER_FRICTION: f64 = 0.2;
 /// Thickness of a pointed end along the plane of its edge, mm (A).
 const POINT_MM: f64 = 0.08;
 
-/// Burial below which a needle holds nothing, mm.
+/// Burial below which a needle holds nothing, mm (A: a cell).
 const LEAST_BURIAL_MM: f64 = 0.2;
 
 /// Move the chopper with the hand; press, cut and note what it meets.
@@ -45,7 +46,7 @@ pub fn move_chopper(model: &Model, state: &mut State, inputs: &Inputs) {
     let mut chopper = ChopperState {
         end,
         blade,
-        is_in_lens: engaged_mm > 0.0,
+        is_in_lens: line.points(SAMPLE_MM).any(|p| model.cells.at(&p).is_some()),
         path: before.as_ref().map(|c| c.path.clone()).unwrap_or_default(),
         press_un: 0.0,
     };
@@ -82,7 +83,7 @@ pub fn move_chopper(model: &Model, state: &mut State, inputs: &Inputs) {
     state.chopper = Some(chopper);
 }
 
-/// Share of a movement that must go up for friction to let go.
+/// Share of a movement that must go up for friction to let go (A).
 const RISING: f64 = 0.05;
 
 /// Bearing factor for drawing the chopper through tissue (mean of `bearing_factor` over a usual end; D).
@@ -141,10 +142,15 @@ pub fn open(model: &Model, state: &mut State, _: &Inputs) {
         }
         return;
     }
+    let found = state.found.take();
     let (Some(grip), Some(chopper)) = (grip, &mut state.chopper) else {
         state.rest = None;
         return;
     };
+    if let (Some(found), Some(rest)) = (found, state.rest) {
+        begin(model, state, *found, rest, grip);
+        return;
+    }
     let plane = Plane::spanned(&grip.needle.place_mm, &grip.needle.forward, &chopper.path);
     let Some(rest) = state.rest else {
         chopper.path.push(grip.chopper);
@@ -154,7 +160,7 @@ pub fn open(model: &Model, state: &mut State, _: &Inputs) {
     let moved = (grip.needle.place_mm - rest.needle.place_mm) - (grip.chopper.a - rest.chopper.a);
     let parting = plane.normal.dot(&moved);
     if parting.abs() >= ONSET_MM && parting.abs() > 0.7 * moved.norm() {
-        begin(model, state, plane, rest, grip);
+        find(model, state, plane, &rest, grip);
     } else if moved.norm() >= PATH_STEP_MM {
         chopper.path.push(grip.chopper);
         state.rest = Some(grip);
@@ -171,12 +177,35 @@ fn grip(state: &State) -> Option<Grip> {
     })
 }
 
-fn begin(model: &Model, state: &mut State, plane: Plane, rest: Grip, grip: Grip) {
+/// A surface found in one tick, to be opened from the next on: neither tick then does the work of both.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Found {
+    /// The body it runs through.
+    pub body: u16,
+    /// The plane it lies about.
+    pub plane: Plane,
+    /// The surface.
+    pub surface: Surface,
+}
+
+/// Separation has begun: find the surface.
+fn find(model: &Model, state: &mut State, plane: Plane, rest: &Grip, grip: Grip) {
     let (Some(needle), Some(chopper)) = (&state.needle, &state.chopper) else { return };
-    let Some(body) = body_on_tip(model, &state.lens, &rest, needle.buried_mm) else { return };
+    let Some(body) = body_on_tip(model, &state.lens, rest, needle.buried_mm) else { return };
     let axis = Segment { a: rest.needle.place_mm, b: rest.needle.behind_mm(needle.buried_mm) };
     let held: Vec<Segment> = chopper.path.iter().copied().chain([axis]).collect();
     let surface = least_energy_surface(model, &state.lens, body, &plane, &held);
+    if surface.bonds.is_empty() {
+        state.rest = Some(grip); // nothing lies between them
+    } else {
+        state.found = Some(Box::new(Found { body, plane, surface }));
+    }
+}
+
+/// Begin to open the surface found.
+fn begin(model: &Model, state: &mut State, found: Found, rest: Grip, grip: Grip) {
+    let (Some(needle), Some(chopper)) = (&state.needle, &state.chopper) else { return };
+    let Found { body, plane, surface } = found;
     let (surface_nj, surface_mm2) = (surface.energy_nj, surface.area_mm2);
     let near_mm = 0.5 * (model.chopper.width_mm + model.cells.size_mm);
     cut_along_path(&model.cells, &mut state.lens, &surface, &chopper.path, near_mm);

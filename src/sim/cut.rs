@@ -5,7 +5,7 @@
 //! it, and turning a plane about a steep axis makes up for that sideways, turning it about a flat axis by tilting it.
 //!
 //! Among all surfaces within a thin slab around that plane the crack takes the one of least fracture energy, a minimum
-//! cut of the bonds (capacity = toughness × area × what damage has left). Both faces of the slab are seeded, and the
+//! cut of the bonds (capacity = toughness × area × what damage has left); in the soft shell it keeps to the plane. Both faces of the slab are seeded, and the
 //! cells beside the instruments are held on their side. Lens frame; mm, nJ.
 
 use crate::sim::cells::{CellId, Cells, NONE, bond_id};
@@ -14,14 +14,18 @@ use crate::sim::{Lens, Model};
 use nalgebra::{Matrix2, Vector3};
 use serde::{Deserialize, Serialize};
 
-/// Half the slab's thickness, mm (A): less than the correlation length of the heterogeneity, so that the crack wanders
+/// Half the slab's thickness, mm (A): half the correlation length of the heterogeneity, so that the crack wanders
 /// with it but stays where the instruments are.
-pub const SLAB_HALF_MM: f64 = 0.4;
+pub const SLAB_HALF_MM: f64 = 0.3;
 
-/// How far from an instrument's line cells are held on their side, mm.
+/// Core weight below which a cell belongs to the soft shell (A).
+pub(crate) const SHELL_WEIGHT: f32 = 0.02;
+
+/// How far from an instrument's line cells are held on their side, mm (A: the diagonal of a cell).
 const HELD_MM: f64 = 0.35;
 
-/// Capacity units per nJ: integer capacities make the cut exact and the same everywhere.
+/// Capacity units per nJ (A: finer than any bond's energy matters): integer capacities make the cut exact and the same
+/// everywhere.
 const UNITS_PER_NJ: f64 = 16.0;
 
 /// A segment in the lens frame.
@@ -91,7 +95,7 @@ impl Plane {
 }
 
 /// A bond the surface cuts.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct CutBond {
     /// The cell that owns the bond.
     pub owner: CellId,
@@ -111,7 +115,7 @@ impl CutBond {
 }
 
 /// A crack surface: which side of it each cell lies on, and the bonds it cuts.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Surface {
     /// By cell: does it lie on the side the normal points to? Meaningful within the body only.
     pub is_above: Vec<bool>,
@@ -139,6 +143,17 @@ pub fn least_energy_surface(model: &Model, lens: &Lens, body: u16, plane: &Plane
     const OUTSIDE: u32 = u32::MAX; // not of this body, or gone
     const ABOVE: u32 = 0; // the network's source
     const BELOW: u32 = 1; // the network's sink
+    // In the soft shell a crack costs next to nothing wherever it runs, so there it keeps to the plane, unless an earlier
+    // crack lies near.
+    let is_free = |cell: usize| {
+        let has_damage = || {
+            (0..13).any(|d| {
+                let behind = cells.backward[cell][d];
+                lens.damage[bond_id(cell as CellId, d)] > 0.0 || behind != NONE && lens.damage[bond_id(behind, d)] > 0.0
+            })
+        };
+        cells.core_weight[cell] >= SHELL_WEIGHT || lens.is_cracked && has_damage()
+    };
     let mut node_of = vec![OUTSIDE; count];
     let mut slab: Vec<CellId> = Vec::new();
     let mut next = 2;
@@ -147,14 +162,17 @@ pub fn least_energy_surface(model: &Model, lens: &Lens, body: u16, plane: &Plane
             continue;
         }
         let height = plane.height_mm(&cells.place_mm[cell]);
-        *node = if height > SLAB_HALF_MM {
-            ABOVE
-        } else if height < -SLAB_HALF_MM {
-            BELOW
-        } else {
+        let in_slab = height.abs() <= SLAB_HALF_MM;
+        if in_slab {
             slab.push(cell as CellId);
+        }
+        *node = if in_slab && is_free(cell) {
             next += 1;
             next - 1
+        } else if height > 0.0 {
+            ABOVE
+        } else {
+            BELOW
         };
     }
     // Hold the instruments' cells: the surface runs between them.
@@ -170,22 +188,16 @@ pub fn least_energy_surface(model: &Model, lens: &Lens, body: u16, plane: &Plane
     network.reset(next as usize);
     network.tie_to_source(ABOVE);
     network.tie_to_sink(BELOW);
-    let in_slab = |cell: u32| plane.height_mm(&cells.place_mm[cell as usize]).abs() <= SLAB_HALF_MM;
-    let mut connect = |owner: CellId, other: CellId, direction: usize| {
-        let (a, b) = (node_of[owner as usize], node_of[other as usize]);
-        if a != OUTSIDE && b != OUTSIDE && a != b && (a > BELOW || b > BELOW) {
-            network.connect(a, b, capacity(cells, lens, owner, direction));
-        }
-    };
-    for &cell in &slab {
+    for &cell in slab.iter().filter(|c| node_of[**c as usize] > BELOW) {
+        let node = node_of[cell as usize];
         for direction in 0..13 {
             let (ahead, behind) = (cells.forward[cell as usize][direction], cells.backward[cell as usize][direction]);
-            if ahead != NONE {
-                connect(cell, ahead, direction);
+            if ahead != NONE && node_of[ahead as usize] != OUTSIDE {
+                network.connect(node, node_of[ahead as usize], capacity(cells, lens, cell, direction));
             }
-            // A bond whose owner lies in the slab too is met from there.
-            if behind != NONE && !in_slab(behind) {
-                connect(behind, cell, direction);
+            // A bond whose owner is a node too is met from there.
+            if behind != NONE && node_of[behind as usize] <= BELOW {
+                network.connect(node, node_of[behind as usize], capacity(cells, lens, behind, direction));
             }
         }
     }
@@ -237,6 +249,7 @@ pub fn cut_along_path(cells: &Cells, lens: &mut Lens, surface: &Surface, path: &
         let is_near = (0..3).all(|a| low[a] <= middle[a] && middle[a] <= high[a]);
         if is_near && path.iter().any(|s| s.distance_mm(&middle) <= near_mm) {
             lens.damage[bond_id(bond.owner, bond.direction)] = 1.0;
+            lens.is_cracked = true;
         }
     }
 }

@@ -14,7 +14,7 @@ use serde::{Deserialize, Serialize};
 /// Subgrade reaction of tissue against a rod over its modulus (Vesic 1961, beams on elastic ground, about 0.65/(1 − ν²); M).
 pub const SUBGRADE_SHARE: f64 = 0.85;
 
-/// Spacing of stations, mm.
+/// Spacing of stations, mm (A).
 const STATION_MM: f64 = 0.15;
 
 /// Bearing capacity factor of a rod pushed sideways, by depth below the free surface in widths: 9 − 7·e^{−0.35·depth}

@@ -8,7 +8,7 @@
 //! 2G/σ. Where the faces close, normal contact takes over. Lens frame; mm, Pa, µN, nJ.
 
 use crate::sim::cells::{CellId, DIRECTIONS, bond_id};
-use crate::sim::cut::{CutBond, Surface};
+use crate::sim::cut::{CutBond, SHELL_WEIGHT, Surface};
 use crate::sim::{Lens, Model};
 use nalgebra::{Matrix6, Vector3, Vector6};
 use serde::{Deserialize, Serialize};
@@ -242,23 +242,21 @@ pub(crate) fn cracked_shares(facets: &[Facet]) -> (f64, f64) {
     (share(broken, core), share(third_broken, third))
 }
 
-/// Core weight below which bonds are gathered by blocks of cells.
-const BLOCK_WEIGHT: f32 = 0.02;
-
 /// The facets of a surface, and for each of its bonds the facet it belongs to.
 pub(crate) fn gather(model: &Model, lens: &Lens, surface: &Surface) -> (Vec<Facet>, Vec<Member>) {
     let cells = &model.cells;
     let key = |bond: &CutBond| {
         let cell = bond.upper() as usize;
-        if cells.core_weight[cell] >= BLOCK_WEIGHT { (0, cell as u32) } else { (1, cells.block(cell as CellId)) }
+        if cells.core_weight[cell] >= SHELL_WEIGHT { (0, cell as u32) } else { (1, cells.block(cell as CellId)) }
     };
     let mut bonds: Vec<((u8, u32), CutBond)> = surface.bonds.iter().map(|b| (key(b), *b)).collect();
     bonds.sort_by_key(|(key, _)| *key); // stable: within a facet the surface's own order stays
     let (mut facets, mut members) = (Vec::new(), Vec::with_capacity(bonds.len()));
+    let units = DIRECTIONS.map(|d| Vector3::from(d.map(f64::from)).normalize());
     for group in bonds.chunk_by(|a, b| a.0 == b.0) {
         let number = facets.len() as u32;
         members.extend(group.iter().map(|(_, b)| Member { bond: bond_id(b.owner, b.direction) as u32, facet: number }));
-        facets.push(gathered(model, lens, group));
+        facets.push(gathered(model, lens, group, &units));
     }
     (facets, members)
 }
@@ -272,7 +270,7 @@ pub struct Member {
     pub facet: u32,
 }
 
-fn gathered(model: &Model, lens: &Lens, group: &[((u8, u32), CutBond)]) -> Facet {
+fn gathered(model: &Model, lens: &Lens, group: &[((u8, u32), CutBond)], units: &[Vector3<f64>; 13]) -> Facet {
     let cells = &model.cells;
     let (mut area, mut whole, mut damage) = (0.0, 0.0, 0.0);
     let (mut strength, mut toughness, mut modulus) = (0.0, 0.0, 0.0);
@@ -281,10 +279,9 @@ fn gathered(model: &Model, lens: &Lens, group: &[((u8, u32), CutBond)]) -> Facet
     for (_, bond) in group {
         let (a, b) = (bond.owner as usize, bond.other as usize);
         let bond_area = cells.bond_area_mm2(bond.direction);
-        let unit = Vector3::from(DIRECTIONS[bond.direction].map(f64::from)).normalize();
         whole += bond_area;
         place += 0.5 * (cells.place_mm[a] + cells.place_mm[b]) * bond_area;
-        normal += unit * (bond.sign * bond_area);
+        normal += units[bond.direction] * (bond.sign * bond_area);
         let is_core = cells.core_weight[a] + cells.core_weight[b] >= 1.0;
         let bond_damage = f64::from(lens.damage[bond_id(bond.owner, bond.direction)]);
         if is_core {
@@ -301,7 +298,8 @@ fn gathered(model: &Model, lens: &Lens, group: &[((u8, u32), CutBond)]) -> Facet
         strength += 0.5 * f64::from(cells.strength_pa[a] + cells.strength_pa[b]) * bond_area;
         toughness += cells.bond_toughness_nj_mm2(bond.owner, bond.direction) * bond_area;
         // In series along the bond the softer cell gives way.
-        modulus += 2.0 / (1.0 / f64::from(cells.modulus_pa[a]) + 1.0 / f64::from(cells.modulus_pa[b])) * bond_area;
+        let (ma, mb) = (f64::from(cells.modulus_pa[a]), f64::from(cells.modulus_pa[b]));
+        modulus += 2.0 * ma * mb / (ma + mb) * bond_area;
     }
     let place_mm: Vector3<f64> = place / whole;
     // Where every bond was broken before, nothing holds and any law will do.

@@ -11,7 +11,7 @@ use crate::sim::{Inputs, Lens, Model, State};
 /// The mark of a cell that has been removed.
 pub const GONE: u16 = u16::MAX;
 
-/// Smallest volume that counts as a piece, µL.
+/// Smallest volume that counts as a piece, µL (A: by definition).
 pub const PIECE_UL: f64 = 0.5;
 
 /// A chop whose last bond failed: let the body come apart.
@@ -36,48 +36,68 @@ pub fn pieces(lens: &Lens) -> u32 {
 }
 
 /// Number the components anew.
+///
+/// Joined by a forest of parents (Tarjan 1975), in one pass over the cells in order: a walk from cell to cell would jump
+/// about in memory.
 pub fn relabel(model: &Model, lens: &mut Lens) {
-    const UNSEEN: u16 = GONE - 1;
     let cells = &model.cells;
-    for fragment in &mut lens.fragment {
-        if *fragment != GONE {
-            *fragment = UNSEEN;
-        }
-    }
-    lens.volume_ul.clear();
     let is_rough = rough_cells(model, lens);
-    let mut stack = Vec::new();
-    for first in 0..cells.count() {
-        if lens.fragment[first] != UNSEEN {
-            continue;
-        }
-        // More than 65,000 crumbs cannot be told apart by number; the rest share the last one.
-        let number = (lens.volume_ul.len() as u16).min(UNSEEN - 1);
-        if usize::from(number) == lens.volume_ul.len() {
-            lens.volume_ul.push(0.0);
-        }
-        lens.fragment[first] = number;
-        stack.push(first as u32);
-        let mut count = 0u32;
-        while let Some(cell) = stack.pop() {
-            count += 1;
-            // Among whole neighbours the three axes reach as far as all 13 directions.
-            for direction in 0..if is_rough[cell as usize] { 13 } else { 3 } {
-                let ahead = cells.forward[cell as usize][direction];
-                let behind = cells.backward[cell as usize][direction];
-                for (owner, other) in [(cell, ahead), (behind, behind)] {
-                    if other != NONE
-                        && lens.fragment[other as usize] == UNSEEN
-                        && lens.damage[bond_id(owner, direction)] < 1.0
-                    {
-                        lens.fragment[other as usize] = number;
-                        stack.push(other);
+    let mut parent: Vec<u32> = (0..cells.count() as u32).collect();
+    for cell in 0..cells.count() {
+        if !is_rough[cell] {
+            // All its bonds are whole, and the three axes reach as far as all 13 directions.
+            for &ahead in cells.forward[cell][..3].iter().filter(|n| **n != NONE) {
+                join(&mut parent, cell as u32, ahead);
+            }
+        } else if lens.fragment[cell] != GONE {
+            for direction in 0..13 {
+                let (ahead, behind) = (cells.forward[cell][direction], cells.backward[cell][direction]);
+                for (owner, other) in [(cell as u32, ahead), (behind, behind)] {
+                    let is_bonded = other != NONE
+                        && lens.fragment[other as usize] != GONE
+                        && lens.damage[bond_id(owner, direction)] < 1.0;
+                    if is_bonded {
+                        join(&mut parent, cell as u32, other);
                     }
                 }
             }
         }
-        lens.volume_ul[usize::from(number)] += f64::from(count) * cells.cell_ul();
     }
+    lens.volume_ul.clear();
+    let mut number_of = vec![GONE; cells.count()];
+    for cell in 0..cells.count() {
+        if lens.fragment[cell] == GONE {
+            continue;
+        }
+        let lead = root(&mut parent, cell as u32) as usize;
+        if number_of[lead] == GONE {
+            // More than 65,000 crumbs cannot be told apart by number; the rest share the last one.
+            number_of[lead] = u16::try_from(lens.volume_ul.len()).unwrap_or(GONE).min(GONE - 1);
+            if usize::from(number_of[lead]) == lens.volume_ul.len() {
+                lens.volume_ul.push(0.0);
+            }
+        }
+        lens.fragment[cell] = number_of[lead];
+        lens.volume_ul[usize::from(number_of[lead])] += cells.cell_ul();
+    }
+}
+
+/// Let two components become one; its first cell leads.
+fn join(parent: &mut [u32], a: u32, b: u32) {
+    if parent[a as usize] != parent[b as usize] {
+        let (a, b) = (root(parent, a), root(parent, b));
+        parent[a.max(b) as usize] = a.min(b);
+    }
+}
+
+/// The first cell of a component, shortening the way there.
+fn root(parent: &mut [u32], mut cell: u32) -> u32 {
+    while parent[cell as usize] != cell {
+        let above = parent[parent[cell as usize] as usize];
+        parent[cell as usize] = above;
+        cell = above;
+    }
+    cell
 }
 
 /// Cells with a broken bond or a removed neighbour, their neighbours, and the few at the lens's surface that hang on a
@@ -85,9 +105,13 @@ pub fn relabel(model: &Model, lens: &mut Lens) {
 fn rough_cells(model: &Model, lens: &Lens) -> Vec<bool> {
     let cells = &model.cells;
     let mut is_torn = vec![false; cells.count()];
-    for bond in (0..lens.damage.len()).filter(|b| lens.damage[*b] >= 1.0) {
-        is_torn[bond / 13] = true;
-        is_torn[cells.forward[bond / 13][bond % 13] as usize] = true;
+    for (cell, bonds) in lens.damage.chunks_exact(13).enumerate() {
+        if bonds.iter().fold(0.0, |most: f32, d| most.max(*d)) >= 1.0 {
+            is_torn[cell] = true;
+            for (direction, _) in bonds.iter().enumerate().filter(|(_, d)| **d >= 1.0) {
+                is_torn[cells.forward[cell][direction] as usize] = true;
+            }
+        }
     }
     for cell in (0..cells.count()).filter(|c| lens.fragment[*c] == GONE) {
         for &n in cells.forward[cell].iter().chain(&cells.backward[cell]) {

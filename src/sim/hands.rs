@@ -227,8 +227,8 @@ impl Pedal {
     pub fn vacuum_share(&self) -> f64 {
         match self.position {
             2 => self.share,
-            3 => 1.0,
-            _ => 0.0,
+            0 | 1 => 0.0,
+            _ => 1.0,
         }
     }
 

@@ -5,40 +5,57 @@
 //! times over, so the search has to be fast and must not allocate.
 //!
 //! # Method
-//! Push-relabel (Goldberg & Tarjan 1988, Journal of the ACM 35:921), choosing the node with the highest label (Cheriyan
-//! & Maheshwari 1989, SIAM Journal on Computing 18:1057), with exact labels from a breadth-first search at the start of
-//! every round and the gap rule (Cherkassky & Goldberg 1997, Algorithmica 19:390). Only the first phase is run: it
-//! finds the cut and its value, and leaves the flow itself unfinished. Three things are fitted to slabs:
+//! Two methods take turns: push-relabel for the bulk of the flow, and a forest of augmenting paths for the rest.
 //!
-//! - Tied nodes drop out of the graph. Their edges become what an inner node receives from the sink or can hand to the
-//!   source, and where an inner node has both, the smaller is settled at once.
-//! - Flow is sent from the sink to the source. Capacities are the same in both directions, so the value is the same,
-//!   and the nodes that can still hand flow on to the source at the end are the smallest source side there is.
+//! Push-relabel (Goldberg & Tarjan 1988, Journal of the ACM 35:921) chooses the node with the highest label (Cheriyan &
+//! Maheshwari 1989, SIAM Journal on Computing 18:1057), with exact labels from a breadth-first search at the start of
+//! every round and the gap rule (Cherkassky & Goldberg 1997, Algorithmica 19:390). Only the first phase is run: it
+//! finds the cut and its value, and leaves the flow itself unfinished. Four things are fitted to slabs:
+//!
+//! - Tied nodes drop out of the graph. Their edges become what an inner node receives from one terminal or can hand to
+//!   the other, and where an inner node has both, the smaller is settled at once.
+//! - Flow is sent from the terminal whose ties are the weaker, as what exceeds the cut is pushed about for nothing.
+//!   Capacities are the same in both directions, so the value is the same. If the sink sends, the smallest source side
+//!   is the nodes that can still hand flow on to the source at the end; if the source sends, those that waiting flow
+//!   still reaches.
 //! - No node rises far above the labels that the round began with. What is then still waiting is mostly flow that is
-//!   shut in, and the next search shows this for all of it at once.
+//!   shut in, and moving it on would be work for nothing.
+//! - After the draining less than one per cent of the flow is left, on up to a few hundred long ways. It goes path by
+//!   path along a forest rooted at the far terminal's nodes, repaired where a path fills an arc, as in Boykov &
+//!   Kolmogorov's trees (2004, IEEE TPAMI 26:1124), but from one side only. Flow that is shut in stays where it is, and
+//!   the finished forest shows the cut. Where the forest gets expensive, push-relabel has another round.
 //!
 //! # Guarantees and limits
 //! Exact, in integers throughout. The same calls in the same order give the same result on every machine, and the cut
-//! itself, being the smallest source side, does not even depend on the order. The worst case is that of push-relabel,
-//! at most the square of the nodes times the edges; slabs stay far below it. Nodes and twice the edges must be numbered
-//! in 32 bits. The flow on single edges is not to be had.
+//! itself, being the smallest source side, does not even depend on the order. There is no good bound on the worst
+//! case: every round places some flow at least; the engine's graphs take one round, synthetic slabs two on average at
+//! most. Nodes and twice the edges must be numbered in 32 bits. The flow on single edges is not to be had.
 //!
 //! # Why not a library
 //! petgraph and rs-graph work on general graphs with the terminals as nodes, allocate on every call, and are slow on
-//! this shape. Measured in one run, release build, slabs of 5 x 25 x 36 cells with 26 neighbours (4 500 nodes, 48 047
-//! edges), median of nine slabs, the best of three to five repetitions each, the building of the libraries' graphs left
-//! out and that of the inner graph here included:
+//! this shape. Measured in one run, release build on a shared two-core machine, the best of repetitions each, medians
+//! over the graphs; the building of the libraries' graphs is left out and that of the inner graph here included. The
+//! engine's own graphs are 21 cuts through a hard core in a soft shell, with instrument lines tied to the terminals
+//! (3 144 to 3 441 nodes, 35 471 to 49 209 edges); the synthetic ones are nine slabs each of 5 x 25 x 36 cells with 26
+//! neighbours (4 500 nodes, 48 047 edges, capacities 50..5000):
 //!
-//! | capacities 50..5000      | here   | rs-graph 0.21 pushrelabel | rs-graph 0.21 dinic | petgraph 0.8.3 dinics |
-//! |--------------------------|--------|---------------------------|---------------------|-----------------------|
-//! | smooth field with noise  | 0.6 ms | 6.4 ms (11 times)         | 16 ms (26 times)    | 713 ms (1 180 times)  |
-//! | every edge drawn alone   | 2.3 ms | 10 ms (4 times)           | 33 ms (14 times)    | 740 ms (320 times)    |
+//! | graphs                | here   | rs-graph 0.21 pushrelabel | rs-graph 0.21 dinic | petgraph 0.8.3 dinics |
+//! |-----------------------|--------|---------------------------|---------------------|-----------------------|
+//! | the engine's own      | 1.5 ms | 9.2 ms (6 times)          | 26 ms (17 times)    | 682 ms (450 times)    |
+//! | smooth field, noise   | 0.7 ms | 9.4 ms (13 times)         | 15 ms (21 times)    | 552 ms (780 times)    |
+//! | every edge drawn alone| 2.7 ms | 13 ms (5 times)           | 29 ms (11 times)    | 572 ms (210 times)    |
 //!
-//! The machine was shared, and between runs the ratios moved by a third; petgraph took 510 ms in the quietest.
-//! Where every edge is drawn alone no zone is weaker than another, which makes the cut hard to find; that is the
-//! bad case, and single slabs of it took between 1.6 and 3.6 ms. Boykov & Kolmogorov's augmenting trees (2004, IEEE
-//! TPAMI 26:1124) and push-relabel in first-in-first-out order were tried on the same inner graph: equal on smooth
-//! fields at best, and on the bad case slower, the trees by more than two times.
+//! The engine's own took from 0.8 to 2.0 ms each, and 0.1 ms more for the calls of [`Network::connect`]. Push-relabel
+//! alone, which went back to a new round where now the forest takes over, took 2.5 ms in the median and 3.1 ms at most
+//! on them in the same run, but 0.55 ms on the smooth fields and 2.2 ms where every edge is drawn alone, so it was a
+//! quarter faster there. What held it up was the engine's flow itself: the slab is three or four arcs deep, a third of
+//! the nodes is tied to either side, 5 to 30 per cent of what the sink could send is shut in, and the last of the rest
+//! takes ways of up to 40 arcs. Often a whole round went by in which nothing arrived.
+//!
+//! Tried on the engine's own graphs and slower: the forest alone (14 to 18 ms), incremental breadth-first search from
+//! both sides (Goldberg et al. 2011; 3 to 14 ms alone, up to twice the forest's time on the rest), the lowest label
+//! first, settling short ways greedily beforehand, raising the ceiling step by step, and picking out open arcs without
+//! branches.
 
 /// The places of nodes that are not inner nodes: source, sink, and both at once, which no cut can part.
 const SOURCE: u32 = u32::MAX;
@@ -54,16 +71,27 @@ const NOBODY: u32 = u32::MAX;
 /// `u32`; larger capacities are stored as parallel edges.
 const LARGEST: u32 = u32::MAX / 2;
 
-/// The labels are recomputed after this many times the graph's size in scanning work, at the latest. On slabs anything
-/// from 3 upwards takes about the same time; the bound matters for graphs that keep flow going round for long.
-const WORK_PER_LABELLING: usize = 6;
+/// A draining ends after this many times the graph's size in scanning work, at the latest. On slabs anything from 10
+/// upwards takes about the same time; the bound matters for graphs that keep flow going round for long.
+const WORK_PER_LABELLING: usize = 12;
+
+/// The forest is given up after this many times the graph's size in scanning work. Where little flow is left it needs
+/// less; where much is left it would take many times as long as another draining.
+const WORK_PER_FOREST: usize = 3;
 
 /// How far a node may rise above the highest label that waited when the round began. Without this bound the highest
 /// nodes, whose flow is often shut in, pass it among themselves until the work is spent, and nothing comes down.
-const HEADROOM: u32 = 2;
+const HEADROOM: u32 = 5;
 
 /// What relabelling one node costs besides the scan of its arcs, in arcs scanned.
 const RELABEL_WORK: usize = 12;
+
+/// A node's way in the forest where it is no arc: the node is tied to the far terminal and can hand flow to it.
+const ROOT: u32 = u32::MAX;
+/// No way is known.
+const FREE: u32 = u32::MAX - 1;
+/// The way was lost just now.
+const ORPHAN: u32 = u32::MAX - 2;
 
 /// One undirected edge as it was handed in.
 #[derive(Clone, Copy, Debug, Default)]
@@ -93,7 +121,7 @@ pub struct Network {
     /// Node `v` owns the arcs `first[v]..first[v + 1]`.
     first: Vec<u32>,
     arcs: Vec<Arc>,
-    /// Above zero: flow waiting at the node. Below zero: what the node's ties to the source can still take.
+    /// Above zero: flow waiting at the node. Below zero: what the node's ties to the far terminal can still take.
     excess: Vec<i64>,
     label: Vec<u32>,
     /// The arc at which the node's search for an open one goes on.
@@ -104,6 +132,18 @@ pub struct Network {
     bucket: Vec<u32>,
     next: Vec<u32>,
     queue: Vec<u32>,
+    /// For each node the arc that leads on in the forest, or one of `ROOT`, `FREE` and `ORPHAN`.
+    parent: Vec<u32>,
+    /// For each node the time at which it was last found to lead to a root, and over how many arcs.
+    known: Vec<(u32, u32)>,
+    /// Counts the paths that flow was sent along.
+    time: u32,
+    /// Whether the node is in the queue and its turn has not come.
+    is_active: Vec<bool>,
+    orphans: Vec<u32>,
+    path: Vec<u32>,
+    /// Whether flow is sent from the source to the sink, and not the other way.
+    is_forward: bool,
     /// Whether the labels tell the cut of the edges and ties as they are now.
     solved: bool,
 }
@@ -175,11 +215,22 @@ impl Network {
         }
         let mut value = self.prepare();
         let unreached = self.excess.len() as u32;
-        let allowance = WORK_PER_LABELLING * (self.arcs.len() + self.excess.len());
+        let size = self.arcs.len() + self.excess.len();
         loop {
             self.relabel_all(unreached);
             let Some(highest) = self.fill_buckets(unreached) else { break };
-            value += self.drain(highest, unreached, allowance);
+            value += self.drain(highest, unreached, WORK_PER_LABELLING * size);
+            let (sent, is_done) = self.finish(WORK_PER_FOREST * size);
+            value += sent;
+            if is_done {
+                for (label, &parent) in self.label.iter_mut().zip(&self.parent) {
+                    *label = if parent == FREE { unreached } else { 0 };
+                }
+                break;
+            }
+        }
+        if self.is_forward {
+            self.mark_reached(unreached);
         }
         self.solved = true;
         value
@@ -238,6 +289,14 @@ impl Network {
         // of what the differences lack of the sum.
         let kept: u64 = self.excess.iter().map(|excess| excess.unsigned_abs()).sum();
         direct += (tied - kept) / 2;
+        // What the sink's side could send stands above zero here. If the source has less to send, it does the sending.
+        let balance: i64 = self.excess.iter().sum();
+        self.is_forward = balance > 0;
+        if self.is_forward {
+            for excess in &mut self.excess {
+                *excess = -*excess;
+            }
+        }
         // Each node's end is laid down first and walks back to its beginning as the arcs are placed.
         let mut end = 0;
         for first in &mut self.first {
@@ -259,8 +318,8 @@ impl Network {
         direct
     }
 
-    /// Gives every node its exact distance, in open arcs, to the nearest node that can still hand flow to the source;
-    /// `unreached` where there is no way.
+    /// Gives every node its exact distance, in open arcs, to the nearest node that can still hand flow to the far
+    /// terminal; `unreached` where there is no way.
     fn relabel_all(&mut self, unreached: u32) {
         let nodes = self.excess.len();
         self.label.clear();
@@ -318,7 +377,7 @@ impl Network {
     }
 
     /// Moves waiting flow downhill, highest label first, until none is left below the ceiling or the work allowance is
-    /// spent. Returns what reached the source. Flow that stays waiting is looked at again in the next round, under new
+    /// spent. Returns what arrived. Flow that stays waiting is looked at again in the next round, under new
     /// labels; the rounds end when the labels show that no waiting flow has a way left.
     fn drain(&mut self, mut highest: usize, unreached: u32, allowance: usize) -> u64 {
         let first = &self.first[..];
@@ -416,6 +475,209 @@ impl Network {
             }
         }
         value
+    }
+
+    /// Places the flow that is left path by path, along a forest of ways to the far terminal that is kept up meanwhile.
+    /// Returns what arrived, and whether all is placed that has a way; false if the work allowance was spent first.
+    fn finish(&mut self, allowance: usize) -> (u64, bool) {
+        let nodes = self.excess.len();
+        self.time = 0;
+        self.parent.clear();
+        self.parent.resize(nodes, FREE);
+        self.known.clear();
+        self.known.resize(nodes, (0, 0));
+        self.is_active.clear();
+        self.is_active.resize(nodes, false);
+        self.queue.clear();
+        for (node, &excess) in self.excess.iter().enumerate() {
+            if excess < 0 {
+                self.parent[node] = ROOT;
+                self.is_active[node] = true;
+                self.queue.push(node as u32);
+            }
+        }
+        let mut value = 0;
+        let mut work = 0;
+        let mut at = 0;
+        while let Some(&node) = self.queue.get(at) {
+            at += 1;
+            let node = node as usize;
+            self.is_active[node] = false;
+            let (from, to) = (self.first[node] as usize, self.first[node + 1] as usize);
+            work += to - from;
+            if self.parent[node] == FREE {
+                continue;
+            }
+            for index in from..to {
+                let Arc { head, sister, .. } = self.arcs[index];
+                let start = head as usize;
+                if self.parent[start] != FREE || self.arcs[sister as usize].residual == 0 {
+                    continue;
+                }
+                self.parent[start] = sister;
+                self.known[start] = (self.known[node].0, self.known[node].1 + 1);
+                self.activate(start);
+                while self.excess[start] > 0 && self.parent[start] != FREE {
+                    value += self.send(start);
+                    work += 2 * self.path.len() + self.adopt();
+                }
+                if self.parent[node] == FREE {
+                    break;
+                }
+            }
+            if work > allowance {
+                return (value, false);
+            }
+        }
+        (value, true)
+    }
+
+    fn activate(&mut self, node: usize) {
+        if !self.is_active[node] {
+            self.is_active[node] = true;
+            self.queue.push(node as u32);
+        }
+    }
+
+    /// Sends as much of a node's waiting flow as its way in the forest takes. Nodes that lose their way become orphans,
+    /// the one nearest the root first.
+    fn send(&mut self, start: usize) -> u64 {
+        let (arcs, parents) = (&mut self.arcs[..], &mut self.parent[..]);
+        self.path.clear();
+        let mut amount = u32::MAX;
+        let mut root = start;
+        while parents[root] != ROOT {
+            let arc = arcs[parents[root] as usize];
+            self.path.push(parents[root]);
+            amount = amount.min(arc.residual);
+            root = arc.head as usize;
+        }
+        let sent = i64::from(amount).min(self.excess[start]).min(-self.excess[root]);
+        let amount = sent as u32;
+        self.excess[start] -= sent;
+        self.excess[root] += sent;
+        self.orphans.clear();
+        if self.excess[root] == 0 {
+            parents[root] = ORPHAN;
+            self.orphans.push(root as u32);
+        }
+        for &step in self.path.iter().rev() {
+            let arc = &mut arcs[step as usize];
+            arc.residual -= amount;
+            let (is_full, back) = (arc.residual == 0, arc.sister as usize);
+            arcs[back].residual += amount;
+            if is_full {
+                let node = arcs[back].head;
+                parents[node as usize] = ORPHAN;
+                self.orphans.push(node);
+            }
+        }
+        self.time += 1;
+        sent as u64
+    }
+
+    /// Gives every orphan a new way, or sets it free where there is none, which orphans those whose way led through it.
+    /// Returns the work done.
+    fn adopt(&mut self) -> usize {
+        let mut work = 0;
+        let mut at = 0;
+        while let Some(&orphan) = self.orphans.get(at) {
+            at += 1;
+            let orphan = orphan as usize;
+            let (from, to) = (self.first[orphan] as usize, self.first[orphan + 1] as usize);
+            work += to - from;
+            let before = self.known[orphan].1;
+            let (mut shortest, mut way) = (u32::MAX, FREE);
+            for index in from..to {
+                let arc = self.arcs[index];
+                let head = arc.head as usize;
+                if arc.residual == 0 || self.parent[head] == FREE || self.parent[head] == ORPHAN {
+                    continue;
+                }
+                let Some(length) = self.way_length(head) else { continue };
+                if length < shortest {
+                    (shortest, way) = (length, index as u32);
+                    if length < before {
+                        break;
+                    }
+                }
+            }
+            self.parent[orphan] = way;
+            if way != FREE {
+                self.known[orphan] = (self.time, shortest + 1);
+                continue;
+            }
+            for index in from..to {
+                let arc = self.arcs[index];
+                let head = arc.head as usize;
+                if self.parent[head] == FREE {
+                    continue;
+                }
+                // If this neighbour keeps its own way, it may take the orphan up later on.
+                if arc.residual > 0 {
+                    self.activate(head);
+                }
+                if self.parent[head] == arc.sister {
+                    self.parent[head] = ORPHAN;
+                    self.orphans.push(arc.head);
+                }
+            }
+        }
+        work
+    }
+
+    /// How many arcs a node's way in the forest has, if it still leads to a root.
+    #[inline]
+    fn way_length(&mut self, node: usize) -> Option<u32> {
+        let (arcs, parents, known) = (&self.arcs[..], &self.parent[..], &mut self.known[..]);
+        let mut length = 0;
+        let mut here = node;
+        while known[here].0 != self.time {
+            match parents[here] {
+                ROOT => {
+                    known[here] = (self.time, 0);
+                    break;
+                }
+                ORPHAN | FREE => return None,
+                way => here = arcs[way as usize].head as usize,
+            }
+            length += 1;
+        }
+        length += known[here].1;
+        // The nodes passed are known now, too.
+        let mut left = length;
+        let mut here = node;
+        while known[here].0 != self.time {
+            known[here] = (self.time, left);
+            left -= 1;
+            here = arcs[parents[here] as usize].head as usize;
+        }
+        Some(length)
+    }
+
+    /// Labels the nodes that waiting flow still reaches 0 and all others `unreached`.
+    fn mark_reached(&mut self, unreached: u32) {
+        self.label.clear();
+        self.label.resize(self.excess.len(), unreached);
+        self.queue.clear();
+        for (node, &excess) in self.excess.iter().enumerate() {
+            if excess > 0 {
+                self.label[node] = 0;
+                self.queue.push(node as u32);
+            }
+        }
+        let mut at = 0;
+        while let Some(&node) = self.queue.get(at) {
+            at += 1;
+            let (from, to) = (self.first[node as usize] as usize, self.first[node as usize + 1] as usize);
+            for arc in &self.arcs[from..to] {
+                let label = &mut self.label[arc.head as usize];
+                if *label == unreached && arc.residual > 0 {
+                    *label = 0;
+                    self.queue.push(arc.head);
+                }
+            }
+        }
     }
 }
 
@@ -615,6 +877,43 @@ mod tests {
         case
     }
 
+    /// What the engine asks for: node 0 is all that lies above the slab and node 1 all that lies below, a hard block
+    /// lies in a soft shell, and the cells along two lines within the slab belong to either terminal.
+    fn lens_case(dice: &mut Dice, [depth, height, width]: [i32; 3]) -> Case {
+        let on_line = |z: i32, y: i32, x: i32| {
+            (z == depth / 2 && y == height / 4 && x < width / 2) || (z == depth / 2 - 1 && (y - x / 3).abs() < 1)
+        };
+        let inner = |z: i32, y: i32, x: i32| z > 0 && z < depth - 1 && !on_line(z, y, x);
+        let is_hard = |z: i32, y: i32, x: i32| {
+            let across = (y - height / 2).pow(2) * 9 + (x - width / 2).pow(2) * 4;
+            across < width * width / 3 && z > 0
+        };
+        let mut numbers = std::collections::BTreeMap::new();
+        let mut next = 2;
+        for z in 0..depth {
+            for y in 0..height {
+                for x in 0..width {
+                    let number = if inner(z, y, x) { next } else { u32::from(2 * z >= depth) };
+                    next += u32::from(inner(z, y, x));
+                    numbers.insert((z, y, x), number);
+                }
+            }
+        }
+        let mut case = Case { nodes: next as usize, sources: vec![0], sinks: vec![1], ..Case::default() };
+        for (&(z, y, x), &a) in &numbers {
+            for step in 14..27 {
+                let (z2, y2, x2) = (z + step / 9 - 1, y + step / 3 % 3 - 1, x + step % 3 - 1);
+                let Some(&b) = numbers.get(&(z2, y2, x2)) else { continue };
+                if a != b && (a > 1 || b > 1) {
+                    let hard = u32::from(is_hard(z, y, x)) + u32::from(is_hard(z2, y2, x2));
+                    let base = [40, 400, 2500][hard as usize];
+                    case.edges.push((a, b, base + dice.below(u64::from(base)) as u32));
+                }
+            }
+        }
+        case
+    }
+
     fn mixed_cases() -> Vec<Case> {
         let mut dice = Dice(7);
         let mut cases = Vec::new();
@@ -658,6 +957,31 @@ mod tests {
         // One at working size, so that several rounds are needed.
         let case = slab_case(&mut dice, [5, 20, 30], true);
         assert_eq!(case.solve(&mut network).0, case.library_value());
+    }
+
+    #[test]
+    fn agrees_with_the_library_on_a_hard_block_in_a_soft_shell() {
+        let mut dice = Dice(17);
+        let mut network = Network::default();
+        let (mut forward, mut backward) = (0, 0);
+        for size in [[5, 8, 12], [6, 10, 14], [7, 12, 18], [7, 20, 30]] {
+            let case = lens_case(&mut dice, size);
+            let (value, side) = case.solve(&mut network);
+            assert_eq!(value, case.library_value(), "{size:?}");
+            // The cut is a surface within the slab, not the ties of one terminal.
+            let above = side.iter().filter(|&&above| above).count();
+            assert!(above > case.nodes / 20 && above < case.nodes - case.nodes / 20, "{above} of {} above", case.nodes);
+            // From the other terminal the same cut has the same value, and its smallest side lies on the other side.
+            let exchanged = Case { sources: vec![1], sinks: vec![0], ..case.clone() };
+            let was_forward = network.is_forward;
+            let (opposite_value, opposite) = exchanged.solve(&mut network);
+            assert_eq!(opposite_value, value);
+            assert!(side.iter().zip(&opposite).all(|(here, there)| !(here & there)));
+            assert_ne!(network.is_forward, was_forward, "the weaker terminal should send");
+            forward += usize::from(network.is_forward) + usize::from(was_forward);
+            backward += usize::from(!network.is_forward) + usize::from(!was_forward);
+        }
+        assert!(forward > 0 && backward > 0);
     }
 
     #[test]

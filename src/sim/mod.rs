@@ -102,6 +102,8 @@ pub struct Lens {
     /// Damage of each bond, 0..1.
     #[serde(with = "save::sparse")]
     pub damage: Vec<f32>,
+    /// Is any bond damaged?
+    pub is_cracked: bool,
     /// The fragment each cell belongs to; `fragments::GONE` where the cell is removed.
     #[serde(with = "save::runs")]
     pub fragment: Vec<u16>,
@@ -215,6 +217,8 @@ pub struct State {
     pub chopper: Option<ChopperState>,
     /// Hands when the chopper last went on along its path: what separation is measured from, lens frame.
     pub rest: Option<opening::Grip>,
+    /// The crack surface found in the last tick, not yet opened.
+    pub found: Option<Box<chop::Found>>,
     /// The chop under way.
     pub opening: Option<Box<opening::Opening>>,
     /// Event that began the chop under way.
@@ -245,6 +249,7 @@ impl State {
                 turned_rad: 0.0,
                 pushed_mm: Vector3::zeros(),
                 damage: vec![0.0; count * 13],
+                is_cracked: false,
                 fragment: vec![0; count],
                 volume_ul: vec![count as f64 * model.cells.cell_ul()],
                 removed_ul: 0.0,
@@ -252,6 +257,7 @@ impl State {
             needle: None,
             chopper: None,
             rest: None,
+            found: None,
             opening: None,
             chop_event: None,
             pedal: Pedal { position: 1, share: 0.0 },
@@ -329,7 +335,8 @@ fn press_pedal(model: &Model, state: &mut State, inputs: &Inputs) {
 
 /// Turning is free for now, and only with both instruments out of the tissue.
 fn turn_nucleus(model: &Model, state: &mut State, inputs: &Inputs) {
-    let is_held = state.opening.is_some() || state.needle.as_ref().is_some_and(|n| n.buried_mm > 0.0);
+    let is_held =
+        state.opening.is_some() || state.found.is_some() || state.needle.as_ref().is_some_and(|n| n.buried_mm > 0.0);
     if !is_held {
         state.lens.turned_rad += inputs.turn_rad_s * model.tick_s;
     }

@@ -34,7 +34,7 @@ pub const BAG_WALL_UN_MM: f64 = 300_000.0;
 /// Share of the soft shell's thickness that gives way before the bag's wall is felt (A).
 pub const SHELL_COMPRESSION: f64 = 0.25;
 
-/// Slip of the needle across its shaft, over its outside radius, at which the tip has lost its hold.
+/// Slip of the needle across its shaft, over its outside radius, at which the tip has lost its hold (A).
 pub const NEEDLE_SLIP_RADII: f64 = 1.0;
 
 type Vector12 = SVector<f64, 12>;
@@ -43,7 +43,8 @@ type Matrix12 = SMatrix<f64, 12, 12>;
 /// Most iterations an increment may take before the next tick goes on with it.
 const MOST_ITERATIONS: u32 = 12;
 
-/// An increment has converged when no coordinate would move by as much as this, mm (rotations: over 1 mm).
+/// An increment has converged when no coordinate would move by as much as this, mm (rotations: over 1 mm; A: far
+/// below an increment).
 const CONVERGED_MM: f64 = 3e-5;
 
 /// The state of a chop from the onset of separation until the instruments let go.
@@ -298,6 +299,7 @@ impl Opening {
             let damage = self.facets[member.facet as usize].damage() as f32;
             let bond = &mut lens.damage[member.bond as usize];
             *bond = bond.max(damage);
+            lens.is_cracked |= damage > 0.0;
         }
     }
 }

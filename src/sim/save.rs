@@ -9,6 +9,8 @@
 //! may hold values that no attempt would reach, as long as they are finite and every id names something.
 
 use crate::sim::cells::NONE;
+use crate::sim::chop::Found;
+use crate::sim::cut::CutBond;
 use crate::sim::fragments::GONE;
 use crate::sim::opening::{Grip, Opening};
 use crate::sim::{Lens, Model, NeedleState, State};
@@ -16,7 +18,7 @@ use nalgebra::Vector3;
 use thiserror::Error;
 
 /// Version of the saved form.
-const FORMAT: u8 = 2;
+const FORMAT: u8 = 1;
 
 /// Length of a digest or hash, bytes.
 const DIGEST: usize = 32;
@@ -111,6 +113,8 @@ fn possible(model: &Model, state: &State) -> Result<(), &'static str> {
     if let Some(opening) = &state.opening {
         ensure(is_possible_opening(model, opening), "an opening of another lens")?;
     }
+    let is_found = state.found.as_ref().is_none_or(|f| is_possible_surface(model, f));
+    ensure(is_found, "a crack surface of another lens")?;
     if state.fault.is_some() {
         return Ok(()); // It stands still, and what it stopped at may be anything.
     }
@@ -200,6 +204,20 @@ fn is_possible_opening(model: &Model, opening: &Opening) -> bool {
     opening.is_above.len() == cells.count()
         && opening.members.iter().all(|m| is_member(m.bond, m.facet))
         && poses.iter().all(|(place, turn)| is_near(place) && is_near(turn))
+}
+
+fn is_possible_surface(model: &Model, found: &Found) -> bool {
+    let cells = &model.cells;
+    let is_bond = |b: &CutBond| {
+        b.direction < 13
+            && cells.forward.get(b.owner as usize).is_some_and(|f| f[b.direction] == b.other && b.other != NONE)
+    };
+    let numbers = [found.surface.energy_nj, found.surface.area_mm2];
+    found.surface.is_above.len() == cells.count()
+        && found.surface.bonds.iter().all(is_bond)
+        && numbers.iter().all(|n| n.is_finite())
+        && is_near(&found.plane.origin_mm)
+        && is_near(&found.plane.normal)
 }
 
 fn is_finite(p: &Vector3<f64>) -> bool {

@@ -68,7 +68,7 @@ pub fn first_chop_plan(
             bury(depth_mm, angle_deg, place_mm),
             Manoeuvre::Pedal { position: 2, share: 1.0 },
             Manoeuvre::Wait { seconds: 0.1 },
-            Manoeuvre::Chop { kind, ahead_mm: 0.5, aside_mm: 0.5, depth_mm },
+            Manoeuvre::Chop { kind, ahead_mm: 0.5, aside_mm: 0.5, depth_mm: Some(depth_mm) },
             Manoeuvre::Separate { width_mm: separation_mm, speed_mm_s: 2.0 },
         ],
     }

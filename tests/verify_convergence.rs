@@ -11,15 +11,13 @@ use corecleft::case::Resolution;
 use corecleft::plan::{ChopKind, Manoeuvre, PlanSpec};
 use corecleft::sim::{Model, chop};
 
-/// Largest change of the mean cracked share against the default resolution.
-const SHARE_TOLERANCE: f64 = 0.05;
+/// Largest change of the mean cracked share and of the mean threshold depth, mm, against the default resolution. At 0.3 mm
+/// only two layers of cells lie in the slab the crack may wander in, and it wanders less.
+const COARSE_CELLS: (f64, f64) = (0.12, 0.15);
+const FINE_CELLS: (f64, f64) = (0.03, 0.05);
+const TICKS: (f64, f64) = (0.02, 0.02);
 
-/// Largest change of the mean threshold depth, mm: half a coarse cell, a third of a fine one, and for ticks.
-const COARSE_CELL_TOLERANCE_MM: f64 = 0.15;
-const FINE_CELL_TOLERANCE_MM: f64 = 0.06;
-const TICK_TOLERANCE_MM: f64 = 0.04;
-
-const SEEDS: std::ops::RangeInclusive<u64> = 1..=6;
+const SEEDS: std::ops::RangeInclusive<u64> = 1..=12;
 
 fn chopped(model: &Model, depth_mm: f64, separation_mm: f64) -> (f64, bool) {
     let mut plan: PlanSpec = common::first_chop_plan(depth_mm, 45.0, (0.0, 0.0), ChopKind::Vertical, separation_mm);
@@ -53,13 +51,13 @@ fn measured(resolution: Resolution) -> (f64, f64) {
     (share, threshold)
 }
 
-fn compare(name: &str, other: Resolution, tolerance_mm: f64) {
+fn compare(name: &str, other: Resolution, (share_tolerance, tolerance_mm): (f64, f64)) {
     let (share, threshold_mm) = measured(Resolution::default());
     let (other_share, other_mm) = measured(other);
     println!(
         "{name}: share {other_share:.3} (default {share:.3}), threshold {other_mm:.3} mm (default {threshold_mm:.3} mm)"
     );
-    assert!((other_share - share).abs() < SHARE_TOLERANCE, "{name}: share {other_share:.3} against {share:.3}");
+    assert!((other_share - share).abs() < share_tolerance, "{name}: share {other_share:.3} against {share:.3}");
     assert!(
         (other_mm - threshold_mm).abs() < tolerance_mm,
         "{name}: threshold {other_mm:.3} against {threshold_mm:.3} mm"
@@ -68,20 +66,20 @@ fn compare(name: &str, other: Resolution, tolerance_mm: f64) {
 
 #[test]
 fn cells_of_0_3_mm() {
-    compare("cells 0.3 mm", Resolution { cell_mm: 0.3, ..Resolution::default() }, COARSE_CELL_TOLERANCE_MM);
+    compare("cells 0.3 mm", Resolution { cell_mm: 0.3, ..Resolution::default() }, COARSE_CELLS);
 }
 
 #[test]
 fn cells_of_0_15_mm() {
-    compare("cells 0.15 mm", Resolution { cell_mm: 0.15, ..Resolution::default() }, FINE_CELL_TOLERANCE_MM);
+    compare("cells 0.15 mm", Resolution { cell_mm: 0.15, ..Resolution::default() }, FINE_CELLS);
 }
 
 #[test]
 fn ticks_of_120_hz() {
-    compare("tick 120 Hz", Resolution { ticks_per_second: 120, ..Resolution::default() }, TICK_TOLERANCE_MM);
+    compare("tick 120 Hz", Resolution { ticks_per_second: 120, ..Resolution::default() }, TICKS);
 }
 
 #[test]
 fn ticks_of_480_hz() {
-    compare("tick 480 Hz", Resolution { ticks_per_second: 480, ..Resolution::default() }, TICK_TOLERANCE_MM);
+    compare("tick 480 Hz", Resolution { ticks_per_second: 480, ..Resolution::default() }, TICKS);
 }

@@ -38,6 +38,9 @@ const EASE_S: f64 = 0.1;
 /// How much deeper than the tip a chopper goes where the plan does not say, mm.
 const DEEPER_MM: f64 = 0.3;
 
+/// How far below the anterior capsule a chopper's bend passes, mm.
+const UNDER_CAPSULE_MM: f64 = 0.1;
+
 /// Height above the lens at which instruments move about, mm.
 const CLEARANCE_MM: f64 = 0.4;
 
@@ -285,7 +288,9 @@ impl Performer {
                 let r = libm::hypot(outside.x, outside.y);
                 let under_rim = shape.anterior_z_mm(r.max(model.rhexis_radius_mm)) - 0.35;
                 let lowest = shape.posterior_z_mm(r) + 0.6;
-                outside.z = goal.z.max(lowest);
+                // The bend stays below the capsule, else the end would straddle the rim.
+                let under_capsule = shape.anterior_z_mm(r) - model.chopper.end_mm - UNDER_CAPSULE_MM;
+                outside.z = goal.z.min(under_capsule).max(lowest);
                 to(Vector3::new(0.0, 0.0, over_lens), FLAT, FREE_SPEED_MM_S);
                 let rim = ahead * (model.rhexis_radius_mm - 0.3);
                 to(Vector3::new(rim.x, rim.y, under_rim), FLAT, CHOPPER_SPEED_MM_S);

@@ -5,7 +5,7 @@
 //! each tick is one increment of the opening. It ends when either instrument leaves the lens; what broke is then written
 //! to the lens's bonds and stays there. Lens frame unless said; mm, µN, nJ.
 
-use crate::sim::burial::END_BEARING;
+use crate::sim::burial::{END_BEARING, FIRM_PA};
 use crate::sim::cut::{Plane, Segment, Surface, cut_along_path, least_energy_surface};
 use crate::sim::event::{ChopResult, ChopStart, EventKind, SlipBy};
 use crate::sim::fragments::GONE;
@@ -30,7 +30,7 @@ const CHOPPER_FRICTION: f64 = 0.2;
 /// Thickness of a pointed end along the plane of its edge, mm (A).
 const POINT_MM: f64 = 0.08;
 
-/// Burial below which a needle holds nothing, mm (A: a cell).
+/// Length within the lens below which an instrument holds nothing, mm (A: a cell).
 const LEAST_BURIAL_MM: f64 = 0.2;
 
 /// Move the chopper with the hand; press, cut and note what it meets.
@@ -82,6 +82,9 @@ pub fn move_chopper(model: &Model, state: &mut State, inputs: &Inputs) {
     }
     state.chopper = Some(chopper);
 }
+
+/// Cosine of the angle to the vertical within which a chopper's end counts as upright (A: 45°).
+const UPRIGHT: f64 = 0.7;
 
 /// Share of a movement that must go up for friction to let go (A).
 const RISING: f64 = 0.05;
@@ -151,6 +154,12 @@ pub fn open(model: &Model, state: &mut State, _: &Inputs) {
         begin(model, state, *found, rest, grip);
         return;
     }
+    if !has_bite(model, &grip.chopper) {
+        // Passing through soft tissue it has nothing to part yet.
+        chopper.path.clear();
+        state.rest = Some(grip);
+        return;
+    }
     let plane = Plane::spanned(&grip.needle.place_mm, &grip.needle.forward, &chopper.path);
     let Some(rest) = state.rest else {
         chopper.path.push(grip.chopper);
@@ -165,6 +174,15 @@ pub fn open(model: &Model, state: &mut State, _: &Inputs) {
         chopper.path.push(grip.chopper);
         state.rest = Some(grip);
     }
+}
+
+/// Does the chopper's end stand upright in firm tissue? Flat it slides through.
+fn has_bite(model: &Model, line: &Segment) -> bool {
+    let is_firm = |p: &nalgebra::Vector3<f64>| {
+        model.cells.at(p).is_some_and(|c| f64::from(model.cells.strength_pa[c as usize]) >= FIRM_PA)
+    };
+    let is_upright = line.b.z - line.a.z > UPRIGHT * (line.b - line.a).norm();
+    is_upright && line.points(SAMPLE_MM).filter(is_firm).count() as f64 * SAMPLE_MM >= LEAST_BURIAL_MM
 }
 
 /// The hands in the lens frame, when both instruments are in the lens.

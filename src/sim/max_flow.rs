@@ -36,7 +36,8 @@
 //! this shape. Measured in one run, release build on a shared two-core machine, the best of repetitions each, medians
 //! over the graphs; the building of the libraries' graphs is left out and that of the inner graph here included. The
 //! engine's own graphs are 21 cuts through a hard core in a soft shell, with instrument lines tied to the terminals
-//! (3 144 to 3 441 nodes, 35 471 to 49 209 edges); the synthetic ones are nine slabs each of 5 x 25 x 36 cells with 26
+//! (3 144 to 3 441 nodes, 35 471 to 49 209 edges; the soft shell has left the network since, and a third is left); the
+//! synthetic ones are nine slabs each of 5 x 25 x 36 cells with 26
 //! neighbours (4 500 nodes, 48 047 edges, capacities 50..5000):
 //!
 //! | graphs                | here   | rs-graph 0.21 pushrelabel | rs-graph 0.21 dinic | petgraph 0.8.3 dinics |

@@ -13,6 +13,7 @@ use crate::sim::hands::{Blade, ChopperEnd};
 use crate::sim::lens::COHESION_OVER_STRENGTH;
 use crate::sim::opening::{Grip, NEEDLE_SLIP_RADII, Onset, Opening};
 use crate::sim::{ChopperState, Inputs, Lens, Model, State};
+use nalgebra::Vector3;
 use serde::{Deserialize, Serialize};
 
 /// Parting at which separation counts as begun, mm (A).
@@ -42,7 +43,6 @@ pub fn move_chopper(model: &Model, state: &mut State, inputs: &Inputs) {
     let blade = Blade::of(&model.chopper, &model.side_port, &pose);
     let before = state.chopper.take();
     let line = line_in_lens(&state.lens, &blade);
-    let engaged_mm = engaged_mm(model, &state.lens, &line);
     let mut chopper = ChopperState {
         end,
         blade,
@@ -61,24 +61,12 @@ pub fn move_chopper(model: &Model, state: &mut State, inputs: &Inputs) {
     }
     if let (Some(before), true, true) = (&before, chopper.is_in_lens, state.opening.is_none()) {
         let moved = blade.point_mm - before.blade.point_mm;
-        let cohesion = COHESION_OVER_STRENGTH * mean_strength_pa(model, &state.lens, &line);
-        let girth = 2.0 * (model.chopper.width_mm + POINT_MM);
-        let friction = CHOPPER_FRICTION * cohesion * girth * engaged_mm;
-        // Only as far as it goes down does it press the nucleus down; until it rises, friction keeps what it pressed.
-        let down = if moved.norm() > 1e-9 { -moved.z / moved.norm() } else { 0.0 };
-        if down > -RISING {
-            let section = match end {
-                ChopperEnd::Pointed => model.chopper.width_mm * POINT_MM,
-                ChopperEnd::Blunt => model.chopper.width_mm * model.chopper.width_mm,
-            };
-            let at_point = COHESION_OVER_STRENGTH * strength_pa(model, &state.lens, &line.a);
-            let pressed = down.max(0.0) * (END_BEARING * at_point * section + friction);
-            chopper.press_un = pressed.max(before.press_un.min(friction));
-            state.totals.cutting_nj += chopper.press_un * (-moved.z).max(0.0);
-        }
+        let met = Met::along(model, &state.lens, &line);
+        chopper.press_un = met.press_un(model, end, &moved, before.press_un);
+        state.totals.cutting_nj += chopper.press_un * (-moved.z).max(0.0);
         // Drawn sideways it ploughs at the bearing capacity of what it stands in.
         let level = libm::hypot(moved.x, moved.y);
-        state.totals.cutting_nj += PLOUGHING * cohesion * model.chopper.width_mm * engaged_mm * level;
+        state.totals.cutting_nj += PLOUGHING * met.cohesion_pa * model.chopper.width_mm * met.engaged_mm * level;
     }
     state.chopper = Some(chopper);
 }
@@ -96,37 +84,58 @@ fn line_in_lens(lens: &Lens, blade: &Blade) -> Segment {
     Segment { a: lens.from_eye(&blade.point_mm), b: lens.from_eye(&blade.bend_mm) }
 }
 
-/// Strength at a place, Pa; 0 where there is no lens.
-fn strength_pa(model: &Model, lens: &Lens, p: &nalgebra::Vector3<f64>) -> f64 {
-    let cell = model.cells.at(p).map(|c| c as usize).filter(|c| lens.fragment[*c] != GONE);
-    cell.map_or(0.0, |c| f64::from(model.cells.strength_pa[c]))
+/// What the chopper's end meets.
+struct Met {
+    /// Length within the lens, mm.
+    engaged_mm: f64,
+    /// Mean cohesion along it, Pa.
+    cohesion_pa: f64,
+    /// Cohesion at the point, Pa.
+    at_point_pa: f64,
 }
 
-/// Length of a line within the lens, mm.
-fn engaged_mm(model: &Model, lens: &Lens, line: &Segment) -> f64 {
-    let mut inside = 0u32;
-    let mut count = 0u32;
-    for p in line.points(SAMPLE_MM) {
-        count += 1;
-        inside += u32::from(strength_pa(model, lens, &p) > 0.0);
+impl Met {
+    fn along(model: &Model, lens: &Lens, line: &Segment) -> Self {
+        let strength_pa = |p: &Vector3<f64>| {
+            let cell = model.cells.at(p).map(|c| c as usize).filter(|c| lens.fragment[*c] != GONE);
+            cell.map_or(0.0, |c| f64::from(model.cells.strength_pa[c]))
+        };
+        let (mut sum, mut inside, mut count) = (0.0, 0.0, 0.0);
+        for p in line.points(SAMPLE_MM) {
+            let strength = strength_pa(&p);
+            sum += strength;
+            inside += f64::from(u8::from(strength > 0.0));
+            count += 1.0;
+        }
+        Self {
+            engaged_mm: (line.b - line.a).norm() * inside / count,
+            cohesion_pa: COHESION_OVER_STRENGTH * (sum / f64::max(inside, 1.0)),
+            at_point_pa: COHESION_OVER_STRENGTH * strength_pa(&line.a),
+        }
     }
-    (line.b - line.a).norm() * f64::from(inside) / f64::from(count)
-}
 
-fn mean_strength_pa(model: &Model, lens: &Lens, line: &Segment) -> f64 {
-    let (mut sum, mut inside) = (0.0, 0.0);
-    for p in line.points(SAMPLE_MM) {
-        let strength = strength_pa(model, lens, &p);
-        sum += strength;
-        inside += f64::from(u8::from(strength > 0.0));
+    /// Force with which the end presses the nucleus down, µN: only as far as it goes down, and until it rises friction
+    /// keeps what it pressed before.
+    fn press_un(&self, model: &Model, end: ChopperEnd, moved: &Vector3<f64>, before_un: f64) -> f64 {
+        let width = model.chopper.width_mm;
+        let friction = CHOPPER_FRICTION * self.cohesion_pa * (2.0 * (width + POINT_MM)) * self.engaged_mm;
+        let down = if moved.norm() > 1e-9 { -moved.z / moved.norm() } else { 0.0 };
+        if down <= -RISING {
+            return 0.0;
+        }
+        let section = match end {
+            ChopperEnd::Pointed => width * POINT_MM,
+            ChopperEnd::Blunt => width * width,
+        };
+        let pressed = down.max(0.0) * (END_BEARING * self.at_point_pa * section + friction);
+        pressed.max(before_un.min(friction))
     }
-    sum / f64::max(inside, 1.0)
 }
 
 /// Does the end straddle the anterior capsule outside the rhexis?
 fn is_caught(model: &Model, blade: &Blade) -> bool {
     let shape = &model.field.shape;
-    let over = |p: &nalgebra::Vector3<f64>| {
+    let over = |p: &Vector3<f64>| {
         let r = libm::hypot(p.x, p.y);
         (r, p.z - shape.anterior_z_mm(r))
     };
@@ -178,9 +187,8 @@ pub fn open(model: &Model, state: &mut State, _: &Inputs) {
 
 /// Does the chopper's end stand upright in firm tissue? Flat it slides through.
 fn has_bite(model: &Model, line: &Segment) -> bool {
-    let is_firm = |p: &nalgebra::Vector3<f64>| {
-        model.cells.at(p).is_some_and(|c| f64::from(model.cells.strength_pa[c as usize]) >= FIRM_PA)
-    };
+    let is_firm =
+        |p: &Vector3<f64>| model.cells.at(p).is_some_and(|c| f64::from(model.cells.strength_pa[c as usize]) >= FIRM_PA);
     let is_upright = line.b.z - line.a.z > UPRIGHT * (line.b - line.a).norm();
     is_upright && line.points(SAMPLE_MM).filter(is_firm).count() as f64 * SAMPLE_MM >= LEAST_BURIAL_MM
 }

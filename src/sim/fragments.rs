@@ -43,8 +43,8 @@ pub fn relabel(model: &Model, lens: &mut Lens) {
     let cells = &model.cells;
     let is_rough = rough_cells(model, lens);
     let mut parent: Vec<u32> = (0..cells.count() as u32).collect();
-    for cell in 0..cells.count() {
-        if !is_rough[cell] {
+    for (cell, &is_rough) in is_rough.iter().enumerate() {
+        if !is_rough {
             // All its bonds are whole, and the three axes reach as far as all 13 directions.
             for &ahead in cells.forward[cell][..3].iter().filter(|n| **n != NONE) {
                 join(&mut parent, cell as u32, ahead);

@@ -198,6 +198,27 @@ fn a_plan_without_a_chop_reaches_nothing_and_says_why() {
 }
 
 #[test]
+fn a_breach_is_critical_and_leads_back_to_where_the_tip_left_the_core() {
+    let dir = tempfile::tempdir().unwrap();
+    let plan = dir.path().join("edge.plan.ron");
+    let steps = "Set(vacuum_mmhg: 300, power: 0.6), Bury(depth_mm: 3.4, angle_deg: 60, place_mm: (0.0, 1.95), bevel: Up, \
+                 speed_mm_s: 1.5, ultrasound: 1.0)";
+    std::fs::write(&plan, format!("(format: 1, title: \"on beyond the edge\", steps: [{steps}])")).unwrap();
+    let case = scenario("long-eye-dense-core.ron");
+    let debrief = json(&corecleft(&["play", &case, "--plan", plan.to_str().unwrap(), "--json"]));
+    assert_eq!(debrief["outcome"]["critical"], serde_json::json!(["capsule breach"]));
+    assert_eq!(debrief["outcome"]["score"], 0.0);
+    let events = debrief["events"].as_array().unwrap();
+    let mut at = events.iter().position(|e| e["kind"] == "breach").unwrap();
+    let mut kinds = Vec::new();
+    while let Some(cause) = events[at]["cause"].as_u64() {
+        at = cause as usize;
+        kinds.push(events[at]["kind"].as_str().unwrap());
+    }
+    assert!(kinds.contains(&"tip-left-core") && kinds.contains(&"tip-entered-lens"), "{kinds:?}");
+}
+
+#[test]
 fn the_page_names_the_causes_and_fits_80_columns() {
     for (case, plan, causes) in [
         ("medium-uniform", "good", vec!["went through the core from front to back"]),

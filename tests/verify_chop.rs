@@ -245,19 +245,20 @@ fn a_posterior_plate_leaves_a_hinge() {
     allow(3, hinge);
 }
 
-/// Soft uniform nuclei cannot be chopped at any depth: the instruments plough or the tissue gives way. Grades 0.5 to 1.3,
-/// three sizes, ten seeds; no violation allowed.
+/// Soft uniform nuclei cannot be chopped at any depth: the instruments sink in or plough. Grades 0.5 to 1.3, three sizes, ten
+/// seeds; no violation allowed. What is cut is the chopper's own slot: up to 0.15 of the core pressed down, up to 0.5 drawn
+/// through.
 #[test]
 fn soft_uniform_nuclei_cannot_be_chopped() {
     for (grade, diameter, thickness) in [(0.5, 7.0, 3.4), (1.0, 7.6, 3.8), (1.3, 6.6, 3.2)] {
         for seed in SEEDS {
             let model = model(&case_with_core(grade, diameter, thickness), seed);
-            for share in [0.2, 0.4, 0.6] {
-                for kind in [ChopKind::Vertical, ChopKind::Horizontal] {
+            for share in [0.2, 0.4, 0.6, 0.7] {
+                for (kind, slot) in [(ChopKind::Vertical, 0.15), (ChopKind::Horizontal, 0.5)] {
                     let outcome = Try { share, kind, separation_mm: 1.8, ..TRY }.on(&model);
                     let cracked = outcome.cracked();
                     assert!(
-                        !outcome.is_complete() && cracked < 0.6,
+                        !outcome.is_complete() && cracked < slot,
                         "grade {grade}, {seed}, {share}, {kind:?}: {cracked:.2}"
                     );
                 }

@@ -25,8 +25,8 @@ const MOST_CELLS: usize = 10_000;
 /// How near the wanted depth the tip must come to have reached it, mm.
 pub const REACHED_MM: f64 = 0.15;
 
-/// Share of the core from which a crack that did not go through is shown as such.
-const CRACKED_SHARE: f64 = 0.05;
+/// Cracked share of the core from which a chop counts as cracked in part: the slot of the chopper alone is up to a tenth.
+const CRACKED_SHARE: f64 = 0.15;
 
 /// Arguments of `map`.
 #[derive(Args, Debug)]

@@ -22,6 +22,7 @@ pub fn sentences(facts: &Facts<'_>, chop: Option<&Chop>, components: &[Component
     let is_missed = |id: &str| components.iter().any(|c| c.id == id && c.status != Status::Met);
     let mut found: Vec<String> = Vec::new();
     match chop {
+        None if has(facts, |k| matches!(k, EventKind::TipLeftCore { .. })) => found.push(keep_inside(facts)),
         None => found.push(begin(facts)),
         Some(chop) => {
             if is_missed("dense-zone") || is_missed("capsule-distance") {
@@ -58,11 +59,14 @@ pub fn sentences(facts: &Facts<'_>, chop: Option<&Chop>, components: &[Component
     found
 }
 
+fn has(facts: &Facts<'_>, is_meant: fn(&EventKind) -> bool) -> bool {
+    facts.state.events.iter().any(|e| is_meant(&e.kind))
+}
+
 fn begin(facts: &Facts<'_>) -> String {
-    let has = |is_meant: fn(&EventKind) -> bool| facts.state.events.iter().any(|e| is_meant(&e.kind));
-    if !has(|k| matches!(k, EventKind::TipEnteredCore { .. })) {
+    if !has(facts, |k| matches!(k, EventKind::TipEnteredCore { .. })) {
         "bury the tip in the core with ultrasound before anything else".to_string()
-    } else if !has(|k| matches!(k, EventKind::ChopperEntered)) {
+    } else if !has(facts, |k| matches!(k, EventKind::ChopperEntered)) {
         "bring the chopper down beside the buried tip, then part the instruments".to_string()
     } else {
         "part the instruments while both are in the core".to_string()
@@ -75,16 +79,19 @@ fn aim_mm(facts: &Facts<'_>) -> f64 {
     (low + high) * facts.model.field.core.half_thickness_mm
 }
 
+fn keep_inside(facts: &Facts<'_>) -> String {
+    let most_mm = facts.model.field.core.radius_mm - KEEP_INSIDE_MM;
+    format!(
+        "keep the tip within {most_mm:.1} mm of the core's axis and stop at about {:.1} mm: beyond the core it meets \
+         nothing",
+        aim_mm(facts)
+    )
+}
+
 fn stay_inside(facts: &Facts<'_>, chop: &Chop, is_outside: bool) -> Option<String> {
     let core = &facts.model.field.core;
-    let most_mm = core.radius_mm - KEEP_INSIDE_MM;
-    let ran_off = facts.state.events.iter().any(|e| matches!(e.kind, EventKind::TipLeftCore { .. }));
-    if is_outside || ran_off {
-        return Some(format!(
-            "keep the tip within {most_mm:.1} mm of the core's axis and stop at about {:.1} mm: beyond the core it \
-             meets nothing",
-            aim_mm(facts)
-        ));
+    if is_outside || has(facts, |k| matches!(k, EventKind::TipLeftCore { .. })) {
+        return Some(keep_inside(facts));
     }
     let (_, high) = facts.case.goals.depth_share;
     let is_deep = |depth_mm: Option<f64>| depth_mm.is_some_and(|d| d > high * 2.0 * core.half_thickness_mm);

@@ -26,6 +26,8 @@ pub fn no_chop(facts: &Facts<'_>) -> String {
         "No chop began: the tip never entered the lens.".to_string()
     } else if !has(|k| matches!(k, EventKind::ChopperEntered)) {
         "No chop began: the chopper never entered the lens.".to_string()
+    } else if has(|k| matches!(k, EventKind::TipLeftCore { .. })) {
+        "No chop began: the tip had run out of the dense zone.".to_string()
     } else if has(|k| matches!(k, EventKind::TipSlipped { .. })) {
         "No chop began: the nucleus slid off the tip before the instruments parted.".to_string()
     } else {

@@ -68,7 +68,11 @@ pub fn watch(model: &Model, state: &mut State, _: &Inputs) {
             continue;
         };
         state.is_breached = true;
-        let cause = state.latest(|k| matches!(k, EventKind::CapsuleNear { tool: t, .. } if *t == tool));
+        let cause = state.latest(|k| match k {
+            EventKind::CapsuleNear { tool: near, .. } => *near == tool,
+            EventKind::TipLeftCore { .. } => tool == Tool::Needle,
+            _ => false,
+        });
         state.note(cause, EventKind::Breach { tool, by, radius_mm });
     }
 }

@@ -4,7 +4,7 @@
 #![allow(missing_docs, reason = "a program of its own")]
 
 use corecleft::case::{Fault, Resolution, compile, parse_case};
-use corecleft::cli::map::{MapRequest, first_chop_map};
+use corecleft::plan::map::{MapRequest, first_chop_map};
 use std::time::Instant;
 
 const CASES: [(&str, &str); 2] = [

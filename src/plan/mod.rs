@@ -1,4 +1,5 @@
 //! Plans: manoeuvres in the trade's words, turned into `Inputs` tick by tick.
+pub mod map;
 pub mod read;
 pub mod run;
 pub mod spec;

@@ -6,7 +6,8 @@
 use crate::debrief::Facts;
 use crate::debrief::chops::Chop;
 use crate::debrief::component::percent;
-use crate::debrief::watch::{Burial, CORED_MM};
+use crate::debrief::watch::Burial;
+use crate::sim::burial::CORED_MM;
 use crate::sim::event::{BreachBy, ChopStart, Event, EventKind, SlipBy, Tool};
 use crate::units::degrees;
 

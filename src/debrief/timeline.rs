@@ -131,6 +131,5 @@ fn describe(kind: &EventKind) -> String {
             let joined = if result.complete { "sides apart" } else { "sides still joined" };
             format!("The instruments let go: {} of the core cracked, {joined}", percent(result.core_fraction_cracked))
         }
-        EventKind::InstrumentsWithdrawn => "The instruments left the lens".to_string(),
     }
 }

@@ -3,7 +3,7 @@
 //!
 //! A `Watch` only reads the state after each tick, so a replay notes the same. mm, s.
 
-use crate::sim::burial::GAP_WITHOUT_HOLD_MM;
+use crate::sim::burial::{CORED_MM, LINGER_S};
 use crate::sim::event::EventKind;
 use crate::sim::hands::{Tip, rise_over_rim_mm};
 use crate::sim::{Model, State};
@@ -11,12 +11,6 @@ use nalgebra::Vector3;
 
 /// Advance along the shaft within which the tip counts as standing still, mm (A: what a steady hand cannot avoid).
 const STILL_MM: f64 = 0.05;
-
-/// Gap from which the bed counts as cored out: half the hold is gone. The engine notes it at the same gap.
-pub const CORED_MM: f64 = 0.5 * GAP_WITHOUT_HOLD_MM;
-
-/// Time with ultrasound on and the tip still that any foot needs to come back, s (A).
-pub const LINGER_S: f64 = 0.3;
 
 /// Room under the shaft within which it counts as lying on the rim of the rhexis, mm.
 const ON_RIM_MM: f64 = 0.1;

@@ -9,6 +9,7 @@
 //! Ultrasound that goes on while the tip stands still cores out a gap round it, and with the gap friction and seal are
 //! lost. Eye frame unless said; mm, µN, Pa.
 
+use crate::sim::capsule::lips_to_capsule_mm;
 use crate::sim::event::{EventKind, SlipBy};
 use crate::sim::fragments::GONE;
 use crate::sim::hands::{ELEVATION_RANGE_RAD, HandPose, Needle, Tip, rise_over_rim_mm};
@@ -34,6 +35,15 @@ pub const CORING_MM_S: f64 = 0.5;
 
 /// Gap at which neither friction nor seal is left, mm (A: a tenth of a needle's width).
 pub const GAP_WITHOUT_HOLD_MM: f64 = 0.1;
+
+/// Gap from which the bed counts as cored out, mm (D): half the hold is gone.
+pub const CORED_MM: f64 = 0.5 * GAP_WITHOUT_HOLD_MM;
+
+/// Time with the tip still that any foot needs to come back, s (A).
+pub const LINGER_S: f64 = 0.3;
+
+/// Advance in a tick that still counts as standing, mm (A).
+const STILL_MM: f64 = 1e-4;
 
 /// Burial in firm tissue from which a cored bed is worth noting, mm (A): in soft tissue nothing holds anyway.
 const CORED_FIRM_MM: f64 = 0.3;
@@ -76,6 +86,7 @@ pub fn advance(model: &Model, state: &mut State, inputs: &Inputs) {
         occlusion: 0.0,
         gap_mm: 0.0,
         purchase_un: 0.0,
+        still_s: 0.0,
         slid_mm: 0.0,
         load_un: 0.0,
         lifted_mm: 0.0,
@@ -135,6 +146,7 @@ fn enter(model: &Model, state: &mut State, needle: &mut NeedleState, travel_mm: 
     }
     place(&mut state.lens, pushed);
     needle.load_un = load(pushed);
+    needle.still_s = if entered > STILL_MM { 0.0 } else { needle.still_s + model.tick_s };
     if entered > 0.0 {
         state.totals.cutting_nj += needle.load_un.max(0.0) * entered;
         needle.slid_mm = (needle.slid_mm - entered).max(0.0);
@@ -156,9 +168,13 @@ fn enter(model: &Model, state: &mut State, needle: &mut NeedleState, travel_mm: 
         state.note(cause, EventKind::LensPushed { load_un: needle.load_un, ultrasound: state.power > 0.0 });
     }
     if needle.slid_mm > SLIP_MM && !has_since_burial(state, |k| matches!(k, EventKind::TipSlipped { .. })) {
-        let cause = state
-            .latest(|k| matches!(k, EventKind::PurchaseCored { .. }))
-            .or(state.latest(|k| matches!(k, EventKind::ChopperEntered)));
+        // A bed that is cored out lets go sooner than the chopper alone would make it.
+        let is_cored = needle.gap_mm >= CORED_MM;
+        let cause = state.latest(|k| match k {
+            EventKind::PurchaseCored { .. } => is_cored,
+            EventKind::ChopperEntered => !is_cored,
+            _ => false,
+        });
         state.note(cause, EventKind::TipSlipped { by: SlipBy::AlongShaft, slip_mm: needle.slid_mm });
     }
 }
@@ -270,8 +286,7 @@ fn measure(model: &Model, state: &mut State, needle: &mut NeedleState) {
     }
     let is_deeper = needle.depth_mm.is_none_or(|d| d > 0.0);
     if was_in_core && !needle.is_in_core && is_deeper {
-        let shape = &model.field.shape;
-        let distance_to_capsule_mm = shape.distance_to_posterior_mm(&(needle.tip.place_mm - state.lens.pushed_mm));
+        let distance_to_capsule_mm = lips_to_capsule_mm(model, &state.lens, &needle.tip);
         let cause = state.latest(|k| matches!(k, EventKind::TipEnteredCore { .. }));
         state.note(cause, EventKind::TipLeftCore { radius_mm: needle.radius_mm, distance_to_capsule_mm });
     }
@@ -282,13 +297,11 @@ pub fn hold(model: &Model, state: &mut State, _: &Inputs) {
     let Some(mut needle) = state.needle.take() else { return };
     needle.occlusion = port_cover(model, &state.lens, &needle.tip);
     if state.power > 0.0 && needle.buried_mm > 0.0 {
-        let before = needle.gap_mm;
         let toughness = bed_toughness(model, &state.lens, &needle.tip).max(1.0);
         needle.gap_mm += CORING_MM_S * state.power * GRADE_1_NJ_MM2 / toughness * model.tick_s;
         needle.gap_mm = needle.gap_mm.min(model.needle.outer_radius_mm);
-        let limit = 0.5 * GAP_WITHOUT_HOLD_MM;
-        let is_news = !has_since_burial(state, |k| matches!(k, EventKind::PurchaseCored { .. }));
-        if needle.gap_mm >= limit && before < limit && needle.buried_firm_mm > CORED_FIRM_MM && is_news {
+        let is_cored = needle.gap_mm >= CORED_MM && needle.still_s >= LINGER_S && needle.buried_firm_mm > CORED_FIRM_MM;
+        if is_cored && !has_since_burial(state, |k| matches!(k, EventKind::PurchaseCored { .. })) {
             let cause = state.latest(|k| matches!(k, EventKind::PedalMoved { .. }));
             state.note(cause, EventKind::PurchaseCored { gap_mm: needle.gap_mm });
         }

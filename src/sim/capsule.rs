@@ -6,8 +6,8 @@
 //! round tip needs. Eye frame; mm, µN.
 
 use crate::sim::event::{BreachBy, EventKind, Tool};
-use crate::sim::hands::ChopperEnd;
-use crate::sim::{Inputs, Model, State};
+use crate::sim::hands::{ChopperEnd, Tip};
+use crate::sim::{Inputs, Lens, Model, State};
 
 /// Stiffness of the capsule on vitreous against a small tip, µN/mm (A).
 pub const INDENTATION_STIFFNESS_UN_MM: f64 = 40_000.0;
@@ -22,6 +22,13 @@ pub const BLUNT_PUNCTURE_UN: f64 = 100_000.0;
 /// Lips of the needle that are measured.
 const LIPS: u32 = 8;
 
+/// Distance of the nearest of a needle's lips to the posterior capsule, mm; negative behind it.
+pub fn lips_to_capsule_mm(model: &Model, lens: &Lens, tip: &Tip) -> f64 {
+    let lips = model.needle.ring_mm(tip, 1.0, LIPS);
+    let distances = lips.map(|lip| model.field.shape.distance_to_posterior_mm(&(lip - lens.pushed_mm)));
+    distances.fold(f64::INFINITY, f64::min)
+}
+
 /// Measure the distances, note approaches, and see whether the capsule holds.
 pub fn watch(model: &Model, state: &mut State, _: &Inputs) {
     let shape = &model.field.shape;
@@ -33,9 +40,7 @@ pub fn watch(model: &Model, state: &mut State, _: &Inputs) {
         let reach = model.needle.outer_radius_mm / libm::cos(model.needle.bevel_rad);
         let matters = state.totals.distance_to_capsule_min_mm.min(state.totals.chop_distance_min_mm);
         if distance - reach < matters.max(0.0) {
-            for lip in model.needle.ring_mm(&needle.tip, 1.0, LIPS) {
-                distance = distance.min(shape.distance_to_posterior_mm(&(lip - pushed_mm)));
-            }
+            distance = distance.min(lips_to_capsule_mm(model, &state.lens, &needle.tip));
         }
         let p = needle.tip.place_mm;
         nearest[0] = Some((Tool::Needle, distance, libm::hypot(p.x, p.y), BLUNT_PUNCTURE_UN));

@@ -144,8 +144,6 @@ pub enum EventKind {
     },
     /// The instruments let go of a chop.
     ChopEnded(ChopResult),
-    /// The instruments left the lens.
-    InstrumentsWithdrawn,
 }
 
 /// The moment a chop began.

@@ -159,6 +159,8 @@ pub struct NeedleState {
     pub gap_mm: f64,
     /// Force with which vacuum holds the nucleus on the tip, µN.
     pub purchase_un: f64,
+    /// Time since the tip last advanced into tissue, s.
+    pub still_s: f64,
     /// How far the nucleus has slid off the tip along the shaft since it was last buried deeper, mm.
     pub slid_mm: f64,
     /// Load of the needle on bag and zonules along the shaft, µN.

@@ -35,6 +35,16 @@ pub fn pa_from_mmhg(mmhg: f64) -> f64 {
     mmhg * PA_PER_MMHG
 }
 
+/// mL/min to µL/s.
+pub fn ul_s_from_ml_min(ml_min: f64) -> f64 {
+    ml_min * (1000.0 / 60.0)
+}
+
+/// Pressure of a column of water to its height, cm (98.0665 Pa a centimetre; exact by definition).
+pub fn cm_from_pa(pa: f64) -> f64 {
+    pa / 98.0665
+}
+
 /// Pa to mmHg.
 pub fn mmhg_from_pa(pa: f64) -> f64 {
     pa / PA_PER_MMHG

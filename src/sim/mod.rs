@@ -11,6 +11,7 @@ pub mod burial;
 pub mod capsule;
 pub mod cells;
 pub mod chop;
+pub mod circuit;
 pub mod cut;
 pub mod engagement;
 pub mod event;

@@ -20,6 +20,7 @@ pub mod fragments;
 pub mod hands;
 pub mod lens;
 pub mod max_flow;
+pub mod membrane;
 pub mod opening;
 pub mod random;
 pub mod save;

@@ -7,6 +7,7 @@
 //! Frames: the eye's (origin at the centre of the lens's equator plane at rest, +z toward the cornea) and the lens's,
 //! which turns with the nucleus and moves with it when it is pushed.
 
+pub mod adhesion;
 pub mod burial;
 pub mod capsule;
 pub mod cells;
@@ -24,6 +25,7 @@ pub mod membrane;
 pub mod opening;
 pub mod random;
 pub mod save;
+pub mod zonules;
 
 use cells::Cells;
 use event::{Event, EventIndex, EventKind};

@@ -10,6 +10,8 @@
 pub enum Purpose {
     /// The lens's heterogeneity (place: lattice node).
     Heterogeneity = 1,
+    /// Whether fluid injected at a clock hour goes into the wrong plane (place: the hour).
+    HydrodissectionPlane = 2,
 }
 
 /// The key: seed, purpose, place and tick.

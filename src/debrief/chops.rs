@@ -4,7 +4,7 @@ use crate::debrief::Facts;
 use crate::debrief::watch::Hold;
 use crate::sim::chop;
 use crate::sim::event::{ChopResult, ChopStart, Event, EventKind};
-use crate::sim::fragments;
+use crate::sim::pieces;
 
 /// One chop.
 #[derive(Clone, Debug, PartialEq)]
@@ -41,7 +41,7 @@ pub fn chops(facts: &Facts<'_>) -> Vec<Chop> {
         });
     }
     if let Some(last) = found.last_mut() {
-        last.pieces = fragments::pieces(&state.lens);
+        last.pieces = pieces::pieces(&state.lens);
     }
     found
 }

@@ -11,10 +11,10 @@
 
 use crate::sim::capsule::lips_to_capsule_mm;
 use crate::sim::event::{EventKind, SlipBy};
-use crate::sim::fragments::GONE;
 use crate::sim::hands::{ELEVATION_RANGE_RAD, HandPose, Needle, Tip, rise_over_rim_mm};
 use crate::sim::lens::COHESION_OVER_STRENGTH;
 use crate::sim::opening::BAG_STIFFNESS_UN_MM;
+use crate::sim::pieces::GONE;
 use crate::sim::{Inputs, Lens, Model, NeedleState, State};
 
 /// End-bearing capacity of a rod over the tissue's cohesion (deep foundations in clay, Skempton 1951; M).

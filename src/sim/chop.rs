@@ -8,10 +8,10 @@
 use crate::sim::burial::{END_BEARING, FIRM_PA};
 use crate::sim::cut::{Plane, Segment, Surface, cut_along_path, least_energy_surface};
 use crate::sim::event::{ChopResult, ChopStart, EventKind, SlipBy};
-use crate::sim::fragments::GONE;
 use crate::sim::hands::{Blade, ChopperEnd};
 use crate::sim::lens::COHESION_OVER_STRENGTH;
 use crate::sim::opening::{Grip, NEEDLE_SLIP_RADII, Onset, Opening};
+use crate::sim::pieces::GONE;
 use crate::sim::{ChopperState, Inputs, Lens, Model, State};
 use nalgebra::Vector3;
 use serde::{Deserialize, Serialize};

@@ -23,6 +23,8 @@ pub mod lens;
 pub mod max_flow;
 pub mod membrane;
 pub mod opening;
+pub mod pieces;
+pub mod pose;
 pub mod random;
 pub mod save;
 pub mod zonules;
@@ -108,7 +110,7 @@ pub struct Lens {
     pub damage: Vec<f32>,
     /// Is any bond damaged?
     pub is_cracked: bool,
-    /// The fragment each cell belongs to; `fragments::GONE` where the cell is removed.
+    /// The fragment each cell belongs to; `pieces::GONE` where the cell is removed.
     #[serde(with = "save::runs")]
     pub fragment: Vec<u16>,
     /// Volume of each fragment, µL; 0 for numbers no longer used.
@@ -308,7 +310,7 @@ pub const PHASES: [(&str, Phase); 8] = [
     ("needle", burial::advance),
     ("hold", burial::hold),
     ("open", chop::open),
-    ("split", fragments::split),
+    ("split", pieces::split),
     ("capsule", capsule::watch),
 ];
 

@@ -11,8 +11,8 @@
 use crate::sim::cells::NONE;
 use crate::sim::chop::Found;
 use crate::sim::cut::CutBond;
-use crate::sim::fragments::GONE;
 use crate::sim::opening::{Grip, Opening};
+use crate::sim::pieces::GONE;
 use crate::sim::{Lens, Model, NeedleState, State};
 use nalgebra::Vector3;
 use thiserror::Error;

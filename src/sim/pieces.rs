@@ -1,0 +1,198 @@
+//! Fragments: what still hangs together.
+//!
+//! A fragment is a connected component of cells over bonds whose damage is below 1; a half-cracked hinge still joins.
+//! Components are numbered by the first cell they hold, so the numbering is the same everywhere. For now fragments stay
+//! where they are; here is where they will move.
+
+use crate::sim::cells::{NONE, bond_id};
+use crate::sim::event::EventKind;
+use crate::sim::{Inputs, Lens, Model, State};
+
+/// The mark of a cell that has been removed.
+pub const GONE: u16 = u16::MAX;
+
+/// Smallest volume that counts as a piece, µL (A: by definition).
+pub const PIECE_UL: f64 = 0.5;
+
+/// A chop whose last bond failed: let the body come apart.
+pub fn split(model: &Model, state: &mut State, _: &Inputs) {
+    let Some(opening) = &state.opening else { return };
+    let is_new = opening.is_complete
+        && state.chop_event.is_some_and(|begun| {
+            !state.events[begun as usize..].iter().any(|e| matches!(e.kind, EventKind::BodySplit { .. }))
+        });
+    if !is_new {
+        return;
+    }
+    opening.write_damage(&mut state.lens);
+    relabel(model, &mut state.lens);
+    let pieces = pieces(&state.lens);
+    state.note(state.chop_event, EventKind::BodySplit { pieces });
+}
+
+/// Number of fragments of at least `PIECE_UL`.
+pub fn pieces(lens: &Lens) -> u32 {
+    lens.volume_ul.iter().filter(|v| **v >= PIECE_UL).count() as u32
+}
+
+/// Number the components anew.
+///
+/// Joined by a forest of parents (Tarjan 1975), in one pass over the cells in order: a walk from cell to cell would jump
+/// about in memory.
+pub fn relabel(model: &Model, lens: &mut Lens) {
+    let cells = &model.cells;
+    let is_rough = rough_cells(model, lens);
+    let mut parent: Vec<u32> = (0..cells.count() as u32).collect();
+    for (cell, &is_rough) in is_rough.iter().enumerate() {
+        if !is_rough {
+            // All its bonds are whole, and the three axes reach as far as all 13 directions.
+            for &ahead in cells.forward[cell][..3].iter().filter(|n| **n != NONE) {
+                join(&mut parent, cell as u32, ahead);
+            }
+        } else if lens.fragment[cell] != GONE {
+            for direction in 0..13 {
+                let (ahead, behind) = (cells.forward[cell][direction], cells.backward[cell][direction]);
+                for (owner, other) in [(cell as u32, ahead), (behind, behind)] {
+                    let is_bonded = other != NONE
+                        && lens.fragment[other as usize] != GONE
+                        && lens.damage[bond_id(owner, direction)] < 1.0;
+                    if is_bonded {
+                        join(&mut parent, cell as u32, other);
+                    }
+                }
+            }
+        }
+    }
+    lens.volume_ul.clear();
+    let mut number_of = vec![GONE; cells.count()];
+    for cell in 0..cells.count() {
+        if lens.fragment[cell] == GONE {
+            continue;
+        }
+        let lead = root(&mut parent, cell as u32) as usize;
+        if number_of[lead] == GONE {
+            // More than 65,000 crumbs cannot be told apart by number; the rest share the last one.
+            number_of[lead] = u16::try_from(lens.volume_ul.len()).unwrap_or(GONE).min(GONE - 1);
+            if usize::from(number_of[lead]) == lens.volume_ul.len() {
+                lens.volume_ul.push(0.0);
+            }
+        }
+        lens.fragment[cell] = number_of[lead];
+        lens.volume_ul[usize::from(number_of[lead])] += cells.cell_ul();
+    }
+}
+
+/// Let two components become one; its first cell leads.
+fn join(parent: &mut [u32], a: u32, b: u32) {
+    if parent[a as usize] != parent[b as usize] {
+        let (a, b) = (root(parent, a), root(parent, b));
+        parent[a.max(b) as usize] = a.min(b);
+    }
+}
+
+/// The first cell of a component, shortening the way there.
+fn root(parent: &mut [u32], mut cell: u32) -> u32 {
+    while parent[cell as usize] != cell {
+        let above = parent[parent[cell as usize] as usize];
+        parent[cell as usize] = above;
+        cell = above;
+    }
+    cell
+}
+
+/// Cells with a broken bond or a removed neighbour, their neighbours, and the few at the lens's surface that hang on a
+/// diagonal: only there can a diagonal bond join what the axes do not.
+fn rough_cells(model: &Model, lens: &Lens) -> Vec<bool> {
+    let cells = &model.cells;
+    let mut is_torn = vec![false; cells.count()];
+    for (cell, bonds) in lens.damage.chunks_exact(13).enumerate() {
+        if bonds.iter().fold(0.0, |most: f32, d| most.max(*d)) >= 1.0 {
+            is_torn[cell] = true;
+            for (direction, _) in bonds.iter().enumerate().filter(|(_, d)| **d >= 1.0) {
+                is_torn[cells.forward[cell][direction] as usize] = true;
+            }
+        }
+    }
+    for cell in (0..cells.count()).filter(|c| lens.fragment[*c] == GONE) {
+        for &n in cells.forward[cell].iter().chain(&cells.backward[cell]) {
+            if n != NONE {
+                is_torn[n as usize] = true;
+            }
+        }
+    }
+    let mut is_rough: Vec<bool> = is_torn.iter().zip(&cells.is_plain).map(|(torn, plain)| *torn || !plain).collect();
+    for cell in (0..cells.count()).filter(|c| is_torn[*c]) {
+        for &n in cells.forward[cell].iter().chain(&cells.backward[cell]) {
+            if n != NONE {
+                is_rough[n as usize] = true;
+            }
+        }
+    }
+    is_rough
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::sim::random::{Key, Purpose};
+
+    /// Components over all 26 neighbours, the slow and plain way.
+    fn reference(model: &Model, lens: &Lens) -> Vec<u16> {
+        let cells = &model.cells;
+        let mut label: Vec<usize> = (0..cells.count()).collect();
+        let is_live = |c: usize| lens.fragment[c] != GONE;
+        loop {
+            let mut changed = false;
+            for a in (0..cells.count()).filter(|c| is_live(*c)) {
+                for d in 0..13 {
+                    let b = cells.forward[a][d];
+                    if b != NONE && is_live(b as usize) && lens.damage[bond_id(a as u32, d)] < 1.0 {
+                        let least = label[a].min(label[b as usize]);
+                        changed |= label[a] != least || label[b as usize] != least;
+                        (label[a], label[b as usize]) = (least, least);
+                    }
+                }
+            }
+            if !changed {
+                break;
+            }
+        }
+        let mut seen = Vec::new();
+        let mut numbers = vec![GONE; cells.count()];
+        for c in (0..cells.count()).filter(|c| is_live(*c)) {
+            let at = seen.iter().position(|s| *s == label[c]).unwrap_or_else(|| {
+                seen.push(label[c]);
+                seen.len() - 1
+            });
+            numbers[c] = at as u16;
+        }
+        numbers
+    }
+
+    #[test]
+    fn fragments_are_the_components_over_unbroken_bonds() {
+        let spec =
+            crate::case::parse_case("a.ron", include_str!("../../scenarios/long-eye-dense-core.ron")).unwrap().spec;
+        let resolution = crate::case::Resolution { cell_mm: 0.5, ..Default::default() };
+        let model = crate::case::compile(&spec, 1, resolution).unwrap().model;
+        for seed in 0..12 {
+            let mut lens = State::new(&model).lens;
+            let key = |n: usize, tick| Key { seed, purpose: Purpose::Heterogeneity, place: [n as i32, 0, 0], tick };
+            // From almost whole to almost crumbs, with holes.
+            let share = 0.06 + 0.075 * seed as f64;
+            for (bond, damage) in lens.damage.iter_mut().enumerate() {
+                if model.cells.forward[bond / 13][bond % 13] != NONE && key(bond, 1).uniform(0) < share {
+                    *damage = 1.0;
+                }
+            }
+            for (cell, fragment) in lens.fragment.iter_mut().enumerate() {
+                if key(cell, 2).uniform(0) < 0.1 {
+                    *fragment = GONE;
+                }
+            }
+            let expected = reference(&model, &lens);
+            relabel(&model, &mut lens);
+            assert_eq!(lens.fragment, expected, "seed {seed}");
+        }
+    }
+}

@@ -1,12 +1,15 @@
 //! Time per phase of the tick, over first chops of the shipped long eye.
 //!
 //! Run with `cargo bench --no-default-features --bench step`. Prints, for each phase, the mean and the slowest time of a
-//! tick, and for the whole the slowest tick and the rate against real time.
+//! tick, and for the whole the slowest tick and the rate against real time. Then the same for a lens cut into eight
+//! sectors, kept awake and at rest.
 #![allow(missing_docs, reason = "a program of its own")]
 
 use corecleft::case::{Resolution, compile, parse_case};
 use corecleft::plan::{Performer, parse_plan};
-use corecleft::sim::{PHASES, State};
+use corecleft::sim::cells::NONE;
+use corecleft::sim::hands::{HandPose, Pedal};
+use corecleft::sim::{Inputs, Model, PHASES, State, pieces, step};
 use std::time::{Duration, Instant};
 
 const CASE: &str = include_str!("../scenarios/long-eye-dense-core.ron");
@@ -58,5 +61,60 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         whole.as_secs_f64(),
         simulated_s / whole.as_secs_f64()
     );
+    let model = compile(&spec, 1, Resolution::default()).map_err(|p| format!("{p:?}"))?.model;
+    for keeps_awake in [true, false] {
+        eight_sectors(&model, keeps_awake);
+    }
     Ok(())
+}
+
+/// A lens cut into eight sectors by damage alone, under infusion, for ten seconds.
+fn eight_sectors(model: &Model, keeps_awake: bool) {
+    let mut state = State::new(model);
+    let sector = |cell: usize| {
+        let p = model.cells.place_mm[cell];
+        (p.y.atan2(p.x) / std::f64::consts::FRAC_PI_4).floor() as i32
+    };
+    for bond in 0..state.lens.damage.len() {
+        let (cell, other) = (bond / 13, model.cells.forward[bond / 13][bond % 13]);
+        if other != NONE && sector(cell) != sector(other as usize) {
+            state.lens.damage[bond] = 1.0;
+        }
+    }
+    pieces::relabel(model, &mut state.lens);
+    let inputs = Inputs {
+        needle: HandPose { insertion_mm: 0.5, elevation_rad: 0.3, ..HandPose::default() },
+        chopper: None,
+        pedal: Pedal { position: 1, share: 1.0 },
+        power_share: None,
+        reflux: false,
+        vacuum_limit_pa: model.machine.vacuum_limit_pa,
+        flow_limit_ul_s: model.machine.flow_limit_ul_s,
+        power_limit: 0.0,
+        bottle_pa: model.machine.bottle_pa,
+        turn_rad_s: 0.0,
+        syringe: None,
+        calls: false,
+    };
+    for _ in 0..480 {
+        step(model, &mut state, &inputs);
+    }
+    let mut totals = [Duration::ZERO; PHASES.len()];
+    for _ in 0..2400 {
+        state.tick += 1;
+        if let Some(bodies) = state.bodies.as_mut().filter(|_| keeps_awake) {
+            bodies.ids().into_iter().for_each(|id| bodies.wake(id));
+        }
+        for ((_, phase), total) in PHASES.iter().zip(&mut totals) {
+            let begun = Instant::now();
+            phase(model, &mut state, &inputs);
+            *total += begun.elapsed();
+        }
+    }
+    let count = state.bodies.as_ref().map_or(0, |b| b.ids().len());
+    println!("{count} pieces {}", if keeps_awake { "kept awake" } else { "left to rest" });
+    for ((name, _), total) in PHASES.iter().zip(totals) {
+        println!("{name:10} {:9.2}", 1e6 * total.as_secs_f64() / 2400.0);
+    }
+    println!("tick       {:9.2}", 1e6 * totals.iter().sum::<Duration>().as_secs_f64() / 2400.0);
 }

@@ -139,7 +139,9 @@ fn play_prints_exactly_the_agreed_fields() {
         }
     }
     let started = events.iter().find(|e| e["kind"] == "chop-started").unwrap();
-    assert_eq!(started["vacuum_mmhg"], 300.0);
+    // The pressure difference across the port: 300 mmHg in the line, and what stands in the chamber.
+    let across = started["vacuum_mmhg"].as_f64().unwrap();
+    assert!((300.0..400.0).contains(&across), "{across}");
     assert!((started["elevation_deg"].as_f64().unwrap() - 40.0).abs() < 1e-3);
     let chops = debrief["chops"].as_array().unwrap();
     assert_eq!(chops.len(), 1);
@@ -148,16 +150,24 @@ fn play_prints_exactly_the_agreed_fields() {
         "t_s depth_mm along_shaft_mm angle_deg radius_mm vacuum_mmhg core_fraction_cracked posterior_third_cracked \
          complete pieces smallest_piece_fraction tip_slipped distance_to_capsule_min_mm",
     );
-    assert_eq!(debrief["follows"], serde_json::json!([]));
+    for follow in debrief["follows"].as_array().unwrap() {
+        assert_keys(follow, "t_s fragment volume_ul vacuum_mmhg follow_ratio followed held_by");
+        let held = ["hinge", "neighbours", "adhesion", "poor-occlusion"];
+        assert!(follow["held_by"].is_null() || held.contains(&follow["held_by"].as_str().unwrap()), "{follow}");
+        assert!(follow["held_by"].is_null() || follow["followed"] == false, "{follow}");
+    }
     let peaks = &debrief["peaks"];
     assert_keys(
         peaks,
         "chamber_mmhg_min chamber_mmhg_max surge_ul_max capsule_rise_mm_max distance_to_capsule_min_mm \
          incision_temp_c_max full_power_time_s",
     );
-    for unmodelled in ["chamber_mmhg_min", "chamber_mmhg_max", "surge_ul_max", "capsule_rise_mm_max"] {
-        assert!(peaks[unmodelled].is_null());
-    }
+    let peak = |name: &str| peaks[name].as_f64().unwrap();
+    // A bottle of 90 cm is 66 mmHg; pushing the lens may add to that.
+    assert!(0.0 < peak("chamber_mmhg_min") && peak("chamber_mmhg_min") < peak("chamber_mmhg_max"), "{peaks}");
+    assert!(peak("chamber_mmhg_max") < 200.0 && (0.0..100.0).contains(&peak("surge_ul_max")), "{peaks}");
+    assert!((0.0..3.0).contains(&peak("capsule_rise_mm_max")), "{peaks}");
+    assert!((34.0..100.0).contains(&peak("incision_temp_c_max")), "{peaks}");
     assert!(peaks["full_power_time_s"].as_f64().unwrap() > 0.0);
 }
 

@@ -217,6 +217,7 @@ fn inputs_of(model: &Model, plan: Option<&PlanSpec>, stretches: &[Stretch]) -> V
                 vacuum_limit_pa: stretch.vacuum_limit_pa,
                 power_limit: stretch.power_limit,
                 turn_rad_s: stretch.turn_rad_s,
+                ..common::idle(model)
             });
         }
         needle = needle_to;
@@ -244,9 +245,10 @@ fn nearest_mm(model: &Model, state: &State) -> Option<f64> {
     let shape = &model.field.shape;
     let lips = state.needle.iter().flat_map(|n| model.needle.ring_mm(&n.tip, 1.0, 8).chain([n.tip.place_mm]));
     let places = lips.chain(state.chopper.iter().map(|c| c.blade.point_mm));
-    let places: Vec<_> = places.map(|p| p - state.lens.pushed_mm).collect();
+    let places: Vec<_> = places.map(|p| p - state.lens.carried_mm()).collect();
     let is_within = places.iter().all(|p| p.x.hypot(p.y) < shape.equator_mm);
-    is_within.then(|| places.iter().map(|p| shape.distance_to_posterior_mm(p)).fold(f64::INFINITY, f64::min))
+    let distance_mm = |p: &Vector3<f64>| state.membrane.distance_mm(&model.membrane, p);
+    is_within.then(|| places.iter().map(distance_mm).fold(f64::INFINITY, f64::min))
 }
 
 /// What must hold after a tick, given the state before it.
@@ -255,7 +257,7 @@ fn check(model: &Model, before: &State, state: &State) -> Result<(), TestCaseErr
     prop_assert_eq!(state.tick, before.tick + 1);
     let (lens, old) = (&state.lens, &before.lens);
     let whole_ul = model.cells.count() as f64 * model.cells.cell_ul();
-    let sum_ul = lens.volume_ul.iter().sum::<f64>() + lens.removed_ul;
+    let sum_ul = lens.volume_ul.iter().sum::<f64>() + lens.removed_ul + lens.lost_ul;
     prop_assert!((sum_ul / whole_ul - 1.0).abs() <= VOLUME_TOLERANCE, "{} µL of {}", sum_ul, whole_ul);
     prop_assert!(lens.removed_ul >= old.removed_ul);
     if lens.damage != old.damage {
@@ -384,7 +386,11 @@ fn numbers_near_the_limits_of_the_type_end_in_a_fault_at_worst() {
         for (needle, chopper, position, [share, vacuum_limit_pa, power_limit, turn_rad_s]) in all {
             let chopper = chopper.map(|hand| (ChopperEnd::Pointed, hand));
             let pedal = Pedal { position, share };
-            step(&model, &mut state, &Inputs { needle, chopper, pedal, vacuum_limit_pa, power_limit, turn_rad_s });
+            step(
+                &model,
+                &mut state,
+                &Inputs { needle, chopper, pedal, vacuum_limit_pa, power_limit, turn_rad_s, ..common::idle(&model) },
+            );
         }
         Ok(())
     });

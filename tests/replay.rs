@@ -105,7 +105,8 @@ fn the_run_that_is_replayed_holds_what_it_is_meant_to_hold() {
     assert_eq!(state.fault, None);
     assert_eq!(state.tick as usize, RUN.inputs.len());
     assert_eq!(splits(state), 2, "{:#?}", state.events);
-    assert!((state.lens.turned_rad.to_degrees() - 90.0).abs() < 1e-6);
+    // The hands stop within 3° of what was meant: they turn through a spring, and adhesion holds back.
+    assert!((state.lens.turned_rad.to_degrees() - 90.0).abs() < 3.0);
     assert!(state.lens.removed_ul > 0.0);
 }
 

@@ -69,14 +69,14 @@ impl Try {
         let thickness = 2.0 * core.half_thickness_mm;
         let place = (core.centre_mm.x + self.place_mm.0, core.centre_mm.y + self.place_mm.1);
         let mut steps = vec![
-            Manoeuvre::Set { vacuum_mmhg: 300.0, power: 0.6 },
+            Manoeuvre::Set { vacuum_mmhg: Some(300.0), power: Some(0.6), bottle_cm: None, flow_ml_min: None },
             bury(self.share * thickness, self.angle_deg, place),
         ];
         if self.left_on_s > 0.0 {
             steps.push(Manoeuvre::Wait { seconds: self.left_on_s });
         }
         steps.extend([
-            Manoeuvre::Pedal { position: 2, share: 1.0 },
+            Manoeuvre::Pedal { position: 2, share: 1.0, power: None },
             Manoeuvre::Chop { kind: self.kind, ahead_mm: 0.5, aside_mm: self.aside_mm, depth_mm: None },
             Manoeuvre::Separate { width_mm: self.separation_mm, speed_mm_s: 2.0 },
         ]);
@@ -353,7 +353,8 @@ fn the_safe_zone_goes_with_the_core_and_turns_with_the_nucleus() {
         let model = model(&spec, seed);
         let at = |y: f64, turned: bool| {
             let depth_mm = 0.55 * 3.0;
-            let mut steps = vec![Manoeuvre::Set { vacuum_mmhg: 300.0, power: 0.6 }];
+            let mut steps =
+                vec![Manoeuvre::Set { vacuum_mmhg: Some(300.0), power: Some(0.6), bottle_cm: None, flow_ml_min: None }];
             if turned {
                 steps.push(Manoeuvre::Turn { angle_deg: 180.0 });
             }

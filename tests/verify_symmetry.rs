@@ -5,18 +5,18 @@ mod common;
 
 use common::{bury, case, model, run};
 use corecleft::case::PlateSpec;
-use corecleft::plan::{ChopKind, Manoeuvre, PlanSpec};
+use corecleft::plan::{ChopKind, Manoeuvre, OutOf, PlanSpec};
 use corecleft::sim::State;
 use corecleft::sim::event::{ChopResult, ChopStart, EventKind};
 
 fn chop_steps(depth_mm: f64, (x, y): (f64, f64), aside_mm: f64, separation_mm: f64) -> Vec<Manoeuvre> {
     vec![
-        Manoeuvre::Set { vacuum_mmhg: 300.0, power: 0.6 },
+        Manoeuvre::Set { vacuum_mmhg: Some(300.0), power: Some(0.6), bottle_cm: None, flow_ml_min: None },
         bury(depth_mm, 45.0, (x, y)),
-        Manoeuvre::Pedal { position: 2, share: 1.0 },
+        Manoeuvre::Pedal { position: 2, share: 1.0, power: None },
         Manoeuvre::Chop { kind: ChopKind::Vertical, ahead_mm: 0.5, aside_mm, depth_mm: None },
         Manoeuvre::Separate { width_mm: separation_mm, speed_mm_s: 2.0 },
-        Manoeuvre::Withdraw,
+        Manoeuvre::Withdraw { from: OutOf::Lens },
     ]
 }
 
@@ -106,7 +106,7 @@ fn a_second_chop_goes_on_from_the_first_unless_the_nucleus_is_turned() {
 
         let (_, (back, _)) = with(&[90.0, -90.0]);
         assert!(
-            (back.surface_nj / again.surface_nj - 1.0).abs() < 1e-3,
+            (back.surface_nj / again.surface_nj - 1.0).abs() < TURNED_BACK,
             "seed {seed}: {} against {}",
             back.surface_nj,
             again.surface_nj
@@ -114,16 +114,16 @@ fn a_second_chop_goes_on_from_the_first_unless_the_nucleus_is_turned() {
     }
 }
 
+/// Turned there and back the nucleus lies within two degrees of where it lay, for the hands turn it through a spring; the
+/// surface then costs the same within this share (measured up to 5.5 %; turned by 90° it costs a sixth more and upward).
+const TURNED_BACK: f64 = 0.08;
+
 /// Analytic: a chop right through makes two pieces, turning and chopping again makes more, and what was cut off stays so.
 #[test]
 fn two_chops_at_right_angles_make_more_pieces() {
     let mut more = 0;
     for seed in 1..=10 {
-        // The second burial aims at the far half, which the first crack now lies across.
-        let mut steps = chop_steps(1.6, (0.0, 0.0), 0.5, 1.8);
-        steps.push(Manoeuvre::Turn { angle_deg: 90.0 });
-        steps.extend(chop_steps(1.4, (0.9, 0.0), 0.4, 1.8));
-        let state = run(&model(&case(), seed), &PlanSpec { format: 1, title: "two".to_owned(), steps });
+        let state = run(&model(&case(), seed), &common::two_chops_plan(1.7, 42.0));
         let pieces: Vec<u32> = state
             .events
             .iter()

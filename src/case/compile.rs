@@ -4,19 +4,21 @@
 //! and radians.
 
 use crate::case::fault::Problem;
-use crate::case::spec::{CaseSpec, Hand, LensSpec, Seat, Side};
-use crate::sim::Model;
+use crate::case::spec::{CaseSpec, Hand, LensSpec, Pump, Seat, Side};
+use crate::sim::adhesion::{Bed, HOURS, Sticking};
 use crate::sim::cells::Cells;
-use crate::sim::hands::{Chopper, Incision, Needle};
+use crate::sim::circuit::{self, Plumbing, head_pa, inertance_pa_s2_ul, poiseuille_pa_s_ul};
+use crate::sim::hands::{CORNEA_BACK_MM, Chopper, Incision, Needle};
 use crate::sim::lens::{self, CORTEX, Core, Field, Plate, Shape, Tissue};
-use crate::units::{TICKS_PER_SECOND, radians};
+use crate::sim::membrane::{self, Mechanics, Membrane};
+use crate::sim::removal::Vibration;
+use crate::sim::zonules::Zonules;
+use crate::sim::{Machine, Model};
+use crate::units::{TICKS_PER_SECOND, pa_from_mmhg, radians, ul_s_from_ml_min};
 use nalgebra::Vector3;
 
 /// Distance of the inner openings of the incisions from the axis, mm (A: clear corneal tunnels).
 const INCISION_RADIUS_MM: f64 = 5.0;
-
-/// Radius of the cornea's back, mm (A).
-const CORNEA_BACK_MM: f64 = 6.6;
 
 /// Room in the bag beyond the lens's diameter where the case does not give the bag, mm (A).
 const BAG_MORE_MM: f64 = 0.6;
@@ -138,6 +140,7 @@ pub fn compile(spec: &CaseSpec, seed: u64, resolution: Resolution) -> Result<Com
     let sag = CORNEA_BACK_MM - libm::sqrt(CORNEA_BACK_MM * CORNEA_BACK_MM - INCISION_RADIUS_MM * INCISION_RADIUS_MM);
     let height = Vector3::z() * (field.shape.front_mm + (spec.eye.chamber_depth_mm - sag).max(0.2));
     let bag_mm = spec.eye.bag_diameter_mm.unwrap_or(2.0 * field.shape.equator_mm + BAG_MORE_MM);
+    let (support, attachment, machine) = (spec.support(), spec.attachment(), spec.machine());
     let mut hasher = blake3::Hasher::new();
     hasher.update(env!("CARGO_PKG_VERSION").as_bytes());
     // Plain data of known length: serialisation into memory has no other way to fail.
@@ -159,12 +162,86 @@ pub fn compile(spec: &CaseSpec, seed: u64, resolution: Resolution) -> Result<Com
         chopper: Chopper { end_mm: spec.chopper.end_mm, width_mm: spec.chopper.width_mm },
         main_incision: Incision { place_mm: seat * INCISION_RADIUS_MM + height },
         side_port: Incision { place_mm: side * INCISION_RADIUS_MM + height },
+        chamber_depth_mm: spec.eye.chamber_depth_mm,
+        pupil_mm: spec.eye.pupil_mm,
+        iris_laxity: spec.iris().laxity,
+        laxity: support.laxity,
+        capsule_mm: 1e-3 * spec.capsule().posterior_um,
+        capsule_strength_pa: membrane::strength_pa(spec.lens.age_years),
+        vibration: Vibration { stroke_mm: 1e-3 * machine.stroke_um, frequency_hz: 1e3 * machine.frequency_khz },
+        plumbing: plumbing(spec),
+        membrane: Membrane::new(
+            &field.shape,
+            Mechanics::new(support.laxity, 0.0),
+            MEMBRANE_GRID.0,
+            MEMBRANE_GRID.1,
+            1.0 / f64::from(resolution.ticks_per_second),
+        ),
+        bed: Bed::new(
+            &field.shape,
+            0.5 * spec.surgery.rhexis_mm,
+            field.core.radius_mm,
+            &Sticking {
+                factor: by_sector(attachment.by_hour).map(|f| f * attachment.adhesion),
+                plane_error: attachment.plane_error,
+                seed,
+            },
+        ),
+        freed: attachment.freed,
+        zonules: Zonules {
+            radius_mm: field.shape.equator_mm,
+            share: by_sector(support.zonules),
+            slack_mm: [SLACK_MM * (support.laxity - 1.0); HOURS],
+        },
+        machine: Machine {
+            vacuum_limit_pa: pa_from_mmhg(machine.vacuum_mmhg),
+            flow_limit_ul_s: ul_s_from_ml_min(machine.flow_ml_min),
+            bottle_pa: head_pa(10.0 * machine.bottle_cm),
+        },
+        ovd_ul: [spec.ovd().cohesive_ul, spec.ovd().dispersive_ul],
         capsule_near_mm: NEAR_SHARE * spec.goals.capsule_floor_mm,
         field,
         digest: *hasher.finalize().as_bytes(),
     };
     Ok(Compiled { model, warnings: problems })
 }
+
+/// Rings and sectors of the membrane's grid (numerical: the rise of the pole within 2 %).
+const MEMBRANE_GRID: (usize, usize) = (12, 24);
+
+/// Stretch before a lax zonule pulls, mm per unit of laxity above 1 (A).
+const SLACK_MM: f64 = 0.1;
+
+/// From the case's list, 1 to 12 o'clock, to the engine's sectors, 12 to 11 o'clock.
+fn by_sector(by_hour: [f64; HOURS]) -> [f64; HOURS] {
+    core::array::from_fn(|sector| by_hour[(sector + HOURS - 1) % HOURS])
+}
+
+/// Infusion, coats, needle, line and pump of a case.
+fn plumbing(spec: &CaseSpec) -> Plumbing {
+    let (machine, ordinary) = (spec.machine(), Plumbing::default());
+    let line = (LINE_BORE_MM, LINE_MM);
+    let aspiration = |of: fn(f64, f64) -> f64| of(spec.needle.bore_mm, NEEDLE_MM) + of(line.0, line.1);
+    Plumbing {
+        rigidity_per_ul: spec.rigidity_per_ul(),
+        diaphragm_pa_s_ul: ordinary.diaphragm_pa_s_ul / spec.support().laxity,
+        infusion_pa_s_ul: pa_from_mmhg(machine.infusion_resistance_mmhg_min_ml) / ul_s_from_ml_min(1.0),
+        leak_ul_s_pa: ul_s_from_ml_min(machine.leak_ml_min_at_50_mmhg) / pa_from_mmhg(50.0),
+        aspiration_pa_s_ul: aspiration(poiseuille_pa_s_ul),
+        aspiration_pa_s2_ul: aspiration(inertance_pa_s2_ul),
+        line_ul_pa: machine.line_compliance_ul_mmhg / pa_from_mmhg(1.0),
+        pump: match machine.pump {
+            Pump::FlowSet => circuit::Pump::FlowSet,
+            Pump::VacuumSet => circuit::Pump::VacuumSet,
+        },
+        ..ordinary
+    }
+}
+
+/// Length of the needle's bore, and bore and length of the line, mm (A).
+const NEEDLE_MM: f64 = 30.0;
+const LINE_BORE_MM: f64 = 1.6;
+const LINE_MM: f64 = 2000.0;
 
 /// Faults of meaning and warnings.
 pub fn problems(spec: &CaseSpec) -> Vec<Problem> {

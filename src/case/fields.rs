@@ -389,8 +389,21 @@ impl<'a> Group<'_, 'a> {
 
     /// A whole number within a range.
     pub(crate) fn whole(&mut self, name: &'static str, range: RangeInclusive<u8>) -> u8 {
+        let allowed = || span(&(f64::from(*range.start())..=f64::from(*range.end())), "");
+        match self.require(name, allowed) {
+            Some(value) => self.whole_in(name, value, &range),
+            None => *range.start(),
+        }
+    }
+
+    /// A whole number within a range, or nothing.
+    pub(crate) fn optional_whole(&mut self, name: &'static str, range: RangeInclusive<u8>) -> Option<u8> {
+        let value = self.ask_option(name)?;
+        Some(self.whole_in(name, value, &range))
+    }
+
+    fn whole_in(&mut self, name: &'static str, value: &'a str, range: &RangeInclusive<u8>) -> u8 {
         let wide = f64::from(*range.start())..=f64::from(*range.end());
-        let Some(value) = self.require(name, || span(&wide, "")) else { return *range.start() };
         let path = self.path_of(name);
         let number = self.source.number(&path, value, &wide, "");
         if number.is_finite() && number.fract() != 0.0 {
@@ -418,9 +431,35 @@ impl<'a> Group<'_, 'a> {
         range: RangeInclusive<f64>,
         unit: &str,
     ) -> [f64; N] {
-        let absent = [f64::NAN; N];
         let allowed = || format!("({}), each {}", parts.join(", "), span(&range, unit));
-        let Some(value) = self.require(name, allowed) else { return absent };
+        match self.require(name, allowed) {
+            Some(value) => self.numbers_in(name, value, parts, &range, unit),
+            None => [f64::NAN; N],
+        }
+    }
+
+    /// Several numbers in parentheses, or nothing.
+    pub(crate) fn optional_numbers<const N: usize>(
+        &mut self,
+        name: &'static str,
+        parts: [&str; N],
+        range: RangeInclusive<f64>,
+        unit: &str,
+    ) -> Option<[f64; N]> {
+        let value = self.ask_option(name)?;
+        Some(self.numbers_in(name, value, parts, &range, unit))
+    }
+
+    fn numbers_in<const N: usize>(
+        &mut self,
+        name: &'static str,
+        value: &'a str,
+        parts: [&str; N],
+        range: &RangeInclusive<f64>,
+        unit: &str,
+    ) -> [f64; N] {
+        let absent = [f64::NAN; N];
+        let allowed = || format!("({}), each {}", parts.join(", "), span(range, unit));
         let path = self.path_of(name);
         let values = match ron::from_str::<Inside<'a>>(value) {
             Ok(Inside::Listed(values)) if value.starts_with('(') => values,
@@ -439,7 +478,7 @@ impl<'a> Group<'_, 'a> {
         for (index, (number, raw)) in numbers.iter_mut().zip(values).enumerate() {
             let (path, value) = (format!("{path}[{index}]"), start_of(raw.get_ron()));
             self.source.spans.record(&path, self.source.place(value));
-            *number = self.source.number(&path, value, &range, unit);
+            *number = self.source.number(&path, value, range, unit);
         }
         numbers
     }
@@ -472,9 +511,26 @@ impl<'a> Group<'_, 'a> {
 
     /// One of several names.
     pub(crate) fn choice<T: Copy>(&mut self, name: &'static str, first: (&str, T), others: &[(&str, T)]) -> T {
-        let names: Vec<&str> = std::iter::once(first.0).chain(others.iter().map(|other| other.0)).collect();
-        let allowed = || names.join(" or ");
-        let Some(value) = self.require(name, allowed) else { return first.1 };
+        let allowed = || names(first, others).join(" or ");
+        match self.require(name, allowed) {
+            Some(value) => self.choice_in(name, value, first, others),
+            None => first.1,
+        }
+    }
+
+    /// One of several names, or nothing. With the names `false` and `true`, a yes or no.
+    pub(crate) fn optional_choice<T: Copy>(
+        &mut self,
+        name: &'static str,
+        first: (&str, T),
+        others: &[(&str, T)],
+    ) -> Option<T> {
+        let value = self.ask_option(name)?;
+        Some(self.choice_in(name, value, first, others))
+    }
+
+    fn choice_in<T: Copy>(&mut self, name: &'static str, value: &'a str, first: (&str, T), others: &[(&str, T)]) -> T {
+        let names = names(first, others);
         let message = match split_name(value) {
             ("", _) if value.starts_with('"') => "must be a name without quotation marks".to_owned(),
             (written, "") if !written.is_empty() => {
@@ -486,8 +542,16 @@ impl<'a> Group<'_, 'a> {
             }
             _ => format!("must be a name, found {}", found(value)),
         };
-        self.source.report(value, &self.path_of(name), message, allowed());
+        self.source.report(value, &self.path_of(name), message, names.join(" or "));
         first.1
+    }
+
+    /// Reports that none of several fields, each of which may be left out, was given.
+    pub(crate) fn report_none_of(&mut self, fields: &[&str]) {
+        if !self.is_absent {
+            let allowed = format!("at least one of {}", fields.join(", "));
+            self.source.report(self.place, self.path, "changes nothing", allowed);
+        }
     }
 
     /// A group within this group.
@@ -577,6 +641,11 @@ impl<'a> Group<'_, 'a> {
             }
         }
     }
+}
+
+/// The names to choose from.
+fn names<'n, T>(first: (&'n str, T), others: &[(&'n str, T)]) -> Vec<&'n str> {
+    std::iter::once(first.0).chain(others.iter().map(|other| other.0)).collect()
 }
 
 /// What stands in parentheses or brackets, unread.

@@ -9,8 +9,8 @@
 use super::fault::{Fault, Spans};
 use super::fields::{self, Group, Kind, Text};
 use super::spec::{
-    CaseSpec, ChopperSpec, CoreSpec, EpinucleusSpec, EyeSpec, GoalSpec, Hand, LensSpec, NeedleSpec, PlateSpec, Seat,
-    Side, SurgerySpec,
+    AttachmentSpec, CapsuleSpec, CaseSpec, ChopperSpec, CoreSpec, EpinucleusSpec, EyeSpec, GoalSpec, Hand, IrisSpec,
+    LensSpec, MachineSpec, NeedleSpec, OvdSpec, PlateSpec, Pump, Seat, Side, SupportSpec, SurgerySpec,
 };
 use std::path::Path;
 
@@ -59,6 +59,12 @@ fn case(f: &mut Group<'_, '_>) -> CaseSpec {
         needle: f.group("needle", needle),
         chopper: f.group("chopper", chopper),
         goals: f.group("goals", goals),
+        support: f.optional_group("support", support),
+        attachment: f.optional_group("attachment", attachment),
+        capsule: f.optional_group("capsule", capsule),
+        iris: f.optional_group("iris", iris),
+        machine: f.optional_group("machine", machine),
+        ovd: f.optional_group("ovd", ovd),
     }
 }
 
@@ -69,6 +75,7 @@ fn eye(f: &mut Group<'_, '_>) -> EyeSpec {
         chamber_depth_mm: f.number("chamber_depth_mm", 1.5..=5.0, "mm"),
         pupil_mm: f.number("pupil_mm", 3.0..=9.0, "mm"),
         bag_diameter_mm: f.optional_number("bag_diameter_mm", 9.0..=13.0, "mm"),
+        rigidity_per_ul: f.optional_number("rigidity_per_ul", 0.002..=0.03, "per µL"),
     }
 }
 
@@ -138,6 +145,91 @@ fn goals(f: &mut Group<'_, '_>) -> GoalSpec {
         core_cracked: f.number("core_cracked", 0.0..=1.0, ""),
         smallest_piece: f.number("smallest_piece", 0.0..=0.5, ""),
         separation_mm: f.number("separation_mm", 0.2..=4.0, "mm"),
+        follow_ratio: f.optional_number("follow_ratio", 0.5..=10.0, ""),
+        capsule_travel_mm: f.optional_number("capsule_travel_mm", 0.0..=3.0, "mm"),
+        incision_c: f.optional_number("incision_c", 34.0..=60.0, "°C"),
+        zonule_load_mn: f.optional_number("zonule_load_mn", 0.0..=300.0, "mN"),
+    }
+}
+
+/// What each of twelve numbers stands for.
+const HOURS: [&str; 12] = [
+    "1 o'clock",
+    "2 o'clock",
+    "3 o'clock",
+    "4 o'clock",
+    "5 o'clock",
+    "6 o'clock",
+    "7 o'clock",
+    "8 o'clock",
+    "9 o'clock",
+    "10 o'clock",
+    "11 o'clock",
+    "12 o'clock",
+];
+
+fn support(f: &mut Group<'_, '_>) -> SupportSpec {
+    let ordinary = SupportSpec::default();
+    SupportSpec {
+        laxity: f.optional_number("laxity", 1.0..=4.0, "").unwrap_or(ordinary.laxity),
+        zonules: f.optional_numbers("zonules", HOURS, 0.0..=1.0, "").unwrap_or(ordinary.zonules),
+    }
+}
+
+fn attachment(f: &mut Group<'_, '_>) -> AttachmentSpec {
+    let ordinary = AttachmentSpec::default();
+    AttachmentSpec {
+        adhesion: f.optional_number("adhesion", 0.0..=3.0, "").unwrap_or(ordinary.adhesion),
+        by_hour: f.optional_numbers("by_hour", HOURS, 0.0..=3.0, "").unwrap_or(ordinary.by_hour),
+        freed: f.optional_number("freed", 0.0..=1.0, "").unwrap_or(ordinary.freed),
+        plane_error: f.optional_number("plane_error", 0.0..=1.0, "").unwrap_or(ordinary.plane_error),
+    }
+}
+
+fn capsule(f: &mut Group<'_, '_>) -> CapsuleSpec {
+    let ordinary = CapsuleSpec::default();
+    CapsuleSpec { posterior_um: f.optional_number("posterior_um", 1.5..=10.0, "µm").unwrap_or(ordinary.posterior_um) }
+}
+
+fn iris(f: &mut Group<'_, '_>) -> IrisSpec {
+    IrisSpec { laxity: f.optional_number("laxity", 0.0..=3.0, "").unwrap_or(IrisSpec::default().laxity) }
+}
+
+fn machine(f: &mut Group<'_, '_>) -> MachineSpec {
+    let ordinary = MachineSpec::default();
+    let pump = f.optional_choice("pump", ("FlowSet", Pump::FlowSet), &[("VacuumSet", Pump::VacuumSet)]);
+    let mut or = |name, range, unit, ordinary| f.optional_number(name, range, unit).unwrap_or(ordinary);
+    MachineSpec {
+        pump: pump.unwrap_or(ordinary.pump),
+        line_compliance_ul_mmhg: or(
+            "line_compliance_ul_mmhg",
+            0.001..=0.5,
+            "µL/mmHg",
+            ordinary.line_compliance_ul_mmhg,
+        ),
+        infusion_resistance_mmhg_min_ml: or(
+            "infusion_resistance_mmhg_min_ml",
+            0.05..=1.0,
+            "mmHg/(mL/min)",
+            ordinary.infusion_resistance_mmhg_min_ml,
+        ),
+        leak_ml_min_at_50_mmhg: or("leak_ml_min_at_50_mmhg", 0.0..=20.0, "mL/min", ordinary.leak_ml_min_at_50_mmhg),
+        bottle_cm: or("bottle_cm", 20.0..=150.0, "cm", ordinary.bottle_cm),
+        flow_ml_min: or("flow_ml_min", 5.0..=60.0, "mL/min", ordinary.flow_ml_min),
+        vacuum_mmhg: or("vacuum_mmhg", 0.0..=700.0, "mmHg", ordinary.vacuum_mmhg),
+        stroke_um: or("stroke_um", 15.0..=100.0, "µm", ordinary.stroke_um),
+        frequency_khz: or("frequency_khz", 28.0..=60.0, "kHz", ordinary.frequency_khz),
+        dual_linear: f
+            .optional_choice("dual_linear", ("false", false), &[("true", true)])
+            .unwrap_or(ordinary.dual_linear),
+    }
+}
+
+fn ovd(f: &mut Group<'_, '_>) -> OvdSpec {
+    let none = OvdSpec::default();
+    OvdSpec {
+        cohesive_ul: f.optional_number("cohesive_ul", 0.0..=300.0, "µL").unwrap_or(none.cohesive_ul),
+        dispersive_ul: f.optional_number("dispersive_ul", 0.0..=300.0, "µL").unwrap_or(none.dispersive_ul),
     }
 }
 
@@ -158,6 +250,7 @@ mod tests {
         chamber_depth_mm: 3.6,
         pupil_mm: 6,
         bag_diameter_mm: Some(10.4),
+        rigidity_per_ul: 0.009,
     ),
     lens: (
         age_years: 72,
@@ -203,12 +296,62 @@ mod tests {
         core_cracked: 0.9,
         smallest_piece: 0.3,
         separation_mm: 1.0,
+        follow_ratio: 1.5,
+        capsule_travel_mm: Some(0.8),
+        incision_c: 45,
+        zonule_load_mn: 60,
+    ),
+    support: (
+        laxity: 2,
+        zonules: (1, 1, 0.3, 0, 0.3, 1, 1, 1, 1, 1, 1, 0.9),
+    ),
+    attachment: Some((
+        adhesion: 1.2,
+        by_hour: Some((1, 1, 1, 1, 1, 2.5, 1, 1, 1, 1, 1, 1)),
+        freed: 0,
+        plane_error: 0.1,
+    )),
+    capsule: (
+        posterior_um: 3,
+    ),
+    iris: (
+        laxity: 1.6,
+    ),
+    machine: (
+        pump: VacuumSet,
+        line_compliance_ul_mmhg: 0.05,
+        infusion_resistance_mmhg_min_ml: 0.2,
+        leak_ml_min_at_50_mmhg: 3,
+        bottle_cm: 85,
+        flow_ml_min: 28,
+        vacuum_mmhg: 275,
+        stroke_um: 90,
+        frequency_khz: 42,
+        dual_linear: true,
+    ),
+    ovd: (
+        cohesive_ul: 60,
+        dispersive_ul: 40,
     ),
 )
 "#;
 
-    /// The fields that may be left out.
-    const OPTIONAL: [&str; 4] = ["eye.bag_diameter_mm", "lens.thickness_mm", "lens.diameter_mm", "lens.plate"];
+    /// The fields that must be written wherever their group is.
+    fn is_required(path: &str) -> bool {
+        const OPTIONAL: [&str; 9] = [
+            "eye.bag_diameter_mm",
+            "eye.rigidity_per_ul",
+            "lens.thickness_mm",
+            "lens.diameter_mm",
+            "lens.plate",
+            "goals.follow_ratio",
+            "goals.capsule_travel_mm",
+            "goals.incision_c",
+            "goals.zonule_load_mn",
+        ];
+        const ORDINARY: [&str; 6] = ["support", "attachment", "capsule", "iris", "machine", "ovd"];
+        !OPTIONAL.contains(&path) && !ORDINARY.contains(&path.split('.').next().unwrap())
+    }
 
     fn full() -> CaseSpec {
         parse_case("full.ron", FULL).unwrap().spec
@@ -228,7 +371,11 @@ mod tests {
 
     /// Line and column of the first match.
     fn place(text: &str, of: &str) -> (usize, usize) {
-        let before = &text[..text.find(of).unwrap()];
+        place_after(&text[..text.find(of).unwrap()])
+    }
+
+    /// Line and column of what follows a text.
+    fn place_after(before: &str) -> (usize, usize) {
         (1 + before.matches('\n').count(), 1 + before.rsplit('\n').next().unwrap().chars().count())
     }
 
@@ -272,6 +419,13 @@ mod tests {
         assert_eq!(case.lens.plate.as_ref().map(|plate| plate.toughness_factor), Some(3.0));
         assert_eq!(case.goals.depth_share, (0.4, 0.7));
         assert_eq!(case.sheet.lines().count(), 2);
+        assert_eq!(case.eye.rigidity_per_ul, Some(0.009));
+        assert_eq!(case.goals.capsule_travel_mm, Some(0.8));
+        assert_eq!(case.support().zonules[2..5], [0.3, 0.0, 0.3]);
+        assert_eq!(case.attachment().by_hour[5], 2.5);
+        assert_eq!(case.machine().pump, Pump::VacuumSet);
+        assert!(case.machine().dual_linear);
+        assert_eq!(case.ovd(), OvdSpec { cohesive_ul: 60.0, dispersive_ul: 40.0 });
 
         let mut fields = Vec::new();
         fields_of(&serde_json::to_value(&case).unwrap(), "", &mut fields);
@@ -294,14 +448,55 @@ mod tests {
     }
 
     #[test]
+    fn what_a_case_leaves_out_is_ordinary() {
+        let without_groups = format!("{})", &FULL[..FULL.find("    support: (").unwrap()]);
+        let case = parse_case("a.ron", &without_groups).unwrap().spec;
+        assert_eq!((case.support, case.machine, case.ovd), (None, None, None));
+        assert_eq!(case.machine(), MachineSpec::default());
+        assert_eq!(case.attachment().freed, 0.85);
+
+        let with = |groups: &str| {
+            let text = format!("{}{groups})", &FULL[..FULL.find("    support: (").unwrap()]);
+            parse_case("a.ron", &text).unwrap().spec
+        };
+        let empty = with("support: (), attachment: (), capsule: (), iris: (), machine: (), ovd: ()");
+        assert_eq!(empty.support, Some(SupportSpec::default()));
+        assert_eq!(empty.attachment, Some(AttachmentSpec::default()));
+        assert_eq!(empty.capsule, Some(CapsuleSpec::default()));
+        assert_eq!(empty.iris, Some(IrisSpec::default()));
+        assert_eq!(empty.machine, Some(MachineSpec::default()));
+        assert_eq!(empty.ovd, Some(OvdSpec::default()));
+        // What is ordinary lies within its range, or it would not be read back.
+        assert_eq!(parse_case("a.ron", &ron::to_string(&empty).unwrap()).unwrap().spec, empty);
+
+        let lower = with("machine: (bottle_cm: 85, vacuum_mmhg: 275)").machine();
+        assert_eq!(lower, MachineSpec { bottle_cm: 85.0, vacuum_mmhg: 275.0, ..MachineSpec::default() });
+    }
+
+    #[test]
+    fn rigidity_falls_as_the_eye_s_volume_where_the_case_does_not_give_it() {
+        let of = |axial_length_mm: f64, rigidity_per_ul: Option<f64>| {
+            let mut case = full();
+            (case.eye.axial_length_mm, case.eye.rigidity_per_ul) = (axial_length_mm, rigidity_per_ul);
+            case.rigidity_per_ul()
+        };
+        assert_eq!(of(24.0, None), 0.0126);
+        // Half the length, eight times the rigidity; products of powers of two are exact.
+        assert_eq!(of(12.0, None), 8.0 * 0.0126);
+        assert_eq!(of(30.0, Some(0.01)), 0.01);
+        // At both ends of the lengths a case may have, it lies within what a case may write.
+        assert!((0.002..=0.03).contains(&of(18.0, None)) && (0.002..=0.03).contains(&of(36.0, None)));
+    }
+
+    #[test]
     fn each_field_left_out_is_one_fault_at_its_group_unless_it_is_optional() {
         for (path, range) in written_fields(FULL) {
             let mut text = FULL.to_owned();
             text.replace_range(range, "");
             match parse_case("a.ron", &text) {
-                Ok(_) => assert!(OPTIONAL.contains(&path.as_str()), "{path} was not missed"),
+                Ok(_) => assert!(!is_required(&path), "{path} was not missed"),
                 Err(faults) => {
-                    assert!(!OPTIONAL.contains(&path.as_str()), "{path} was missed");
+                    assert!(is_required(&path), "{path} was missed");
                     assert_eq!(faults.len(), 1, "{faults:?}");
                     assert_eq!((faults[0].field.as_str(), faults[0].message.as_str()), (path.as_str(), "is missing"));
                     assert!(!faults[0].allowed.is_empty());
@@ -339,7 +534,7 @@ mod tests {
             let unknown = found.iter().find(|fault| fault.message.contains("not a known field")).unwrap();
             assert_eq!(unknown.field, format!("{path}z"));
             assert!(unknown.message.ends_with(&format!("did you mean `{name}`?")), "{unknown}");
-            assert_eq!(found.len(), if OPTIONAL.contains(&path.as_str()) { 1 } else { 2 });
+            assert_eq!(found.len(), if is_required(&path) { 2 } else { 1 });
         }
     }
 
@@ -371,10 +566,10 @@ mod tests {
                 assert!(found[0].field.starts_with(&path), "{}", found[0]);
                 assert!(found[0].message.starts_with(message), "{}", found[0]);
                 assert!(found[0].allowed.contains(" to "), "{}", found[0]);
-                assert_eq!((found[0].line, found[0].column), place(&text, bad));
+                assert_eq!((found[0].line, found[0].column), place_after(&FULL[..range.start + start]));
             }
         }
-        assert_eq!(numbers, 31);
+        assert_eq!(numbers, 54);
     }
 
     #[test]
@@ -394,13 +589,13 @@ mod tests {
             "a.ron:6:10: eye.pupil_mm: is missing; allowed: 3 to 9 mm",
             "a.ron:7:15: eye.side: `Lft` is not a known name; did you mean `Left`?; allowed: Right or Left",
             "a.ron:10:9: eye.pupil: is not a known field; did you mean `pupil_mm`?; allowed: side, axial_length_mm, \
-             chamber_depth_mm, pupil_mm, bag_diameter_mm",
-            "a.ron:19:20: lens.core.grade: 7 is out of range; allowed: 0.1 to 6.9",
-            "a.ron:23:33: lens.core.offset_mm[2]: -4 mm is out of range; allowed: -3 to 3 mm",
-            "a.ron:25:21: lens.epinucleus.firmness: is missing; allowed: 0 to 1",
-            "a.ron:38:20: surgery.rhexis_mm: must be a number, found a list; allowed: 3 to 7 mm",
-            "a.ron:42:23: needle.bore_mm: is written again, first in line 42; allowed: each field once",
-            "a.ron:51:22: goals.depth_share: must be 2 numbers in parentheses, found 3; allowed: (lower, upper), each \
+             chamber_depth_mm, pupil_mm, bag_diameter_mm, rigidity_per_ul",
+            "a.ron:20:20: lens.core.grade: 7 is out of range; allowed: 0.1 to 6.9",
+            "a.ron:24:33: lens.core.offset_mm[2]: -4 mm is out of range; allowed: -3 to 3 mm",
+            "a.ron:26:21: lens.epinucleus.firmness: is missing; allowed: 0 to 1",
+            "a.ron:39:20: surgery.rhexis_mm: must be a number, found a list; allowed: 3 to 7 mm",
+            "a.ron:43:23: needle.bore_mm: is written again, first in line 43; allowed: each field once",
+            "a.ron:52:22: goals.depth_share: must be 2 numbers in parentheses, found 3; allowed: (lower, upper), each \
              0 to 1",
         ];
         assert_eq!(faults(&text), expected);
@@ -474,11 +669,11 @@ mod tests {
         assert!(one("core: (", "core: Core(").contains("must not have a name before its parenthesis, found `Core`"));
         assert_eq!(
             one("chopper: (\n        end_mm: 1.75,\n        width_mm: 0.3,\n    )", "chopper: (1.75, 0.3)"),
-            "a.ron:47:14: chopper: must name its fields; allowed: fields as in `(name: value, …)`"
+            "a.ron:48:14: chopper: must name its fields; allowed: fields as in `(name: value, …)`"
         );
         assert_eq!(
             one("chopper: (\n        end_mm: 1.75,\n        width_mm: 0.3,\n    )", "chopper: 3"),
-            "a.ron:47:14: chopper: must be a group of fields, found `3`; allowed: fields in parentheses, as in `(name: \
+            "a.ron:48:14: chopper: must be a group of fields, found `3`; allowed: fields in parentheses, as in `(name: \
              value, …)`"
         );
         assert_eq!(
@@ -504,15 +699,15 @@ mod tests {
             assert!(FULL.contains(from), "{from}");
             broken(&FULL.replacen(from, to, 1), start);
         };
-        broken(&FULL[..FULL.len() - 2], "a.ron:58:1: file: ends too early; allowed: commas between");
-        broken(&FULL[..FULL.find("4.5").unwrap()], "a.ron:19:20: file: ends too early; allowed: commas between");
+        broken(&FULL[..FULL.len() - 2], "a.ron:95:1: file: ends too early; allowed: commas between");
+        broken(&FULL[..FULL.find("4.5").unwrap()], "a.ron:20:20: file: ends too early; allowed: commas between");
         change(
             "pupil_mm: 6,",
             "pupil_mm: 6",
             "a.ron:11:9: file: `b` stands where a comma or a closing bracket is expected",
         );
-        change("0.3,\n    ),", "0.3,\n    ],", "a.ron:50:5: file: `]` stands where a field's name is expected");
-        change("0.7),", "0.7],", "a.ron:52:31: file: `]` stands where a comma or a closing bracket is expected");
+        change("0.3,\n    ),", "0.3,\n    ],", "a.ron:51:5: file: `]` stands where a field's name is expected");
+        change("0.7),", "0.7],", "a.ron:53:31: file: `]` stands where a comma or a closing bracket is expected");
         change("pupil_mm: 6,", "pupil_mm 6,", "a.ron:10:18: file: `6` stands where a colon is expected");
         change("pupil_mm: 6,", "pupil_mm: ?,", "a.ron:10:19: file: `?` stands where a value is expected");
         change(
@@ -527,11 +722,11 @@ mod tests {
         change("eye\",", "eye,", "a.ron:5:");
         change("empty.\"", "empty.", "a.ron:5:12: file: this text does not end; allowed: a closing quotation mark");
         change("Long eye,\\n", "Long eye,\\q", "a.ron:5:34: file: a backslash in a text");
-        change("(0.4, 0.7)", "(0.4, 0.7) /* bands", "a.ron:52:");
+        change("(0.4, 0.7)", "(0.4, 0.7) /* bands", "a.ron:53:");
         broken(&format!("#![what]{FULL}"), "a.ron:1:4: file: this attribute is not known; allowed: no `#![…]`");
-        broken(&format!("{FULL}x"), "a.ron:59:1: file: `x` stands after the end; allowed: one group");
+        broken(&format!("{FULL}x"), "a.ron:96:1: file: `x` stands after the end; allowed: one group");
         broken("a: 1, b: 2", "a.ron:1:2: file: `:` stands after the end; allowed: one group in parentheses");
-        broken(&format!("{FULL}\n/* x"), "a.ron:60:3: file: this comment does not end; allowed: `*/`");
+        broken(&format!("{FULL}\n/* x"), "a.ron:97:3: file: this comment does not end; allowed: `*/`");
         broken(&"(a: ".repeat(100_000), "a.ron:1:");
         broken("", "a.ron:1:1: file: is empty; allowed: a case");
         broken(" \n// nothing\n", "a.ron:1:1: file: is empty");

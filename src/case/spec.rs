@@ -2,7 +2,11 @@
 //!
 //! A `CaseSpec` is plain data. Its ranges are checked where it is read (`case::read`), its meaning where it is
 //! compiled (`case::compile`). Directions are anatomical (toward the nose, superior), so that a right and a left eye
-//! are written alike.
+//! are written alike; clock hours are as the surgeon sees the eye.
+//!
+//! A case states what is unusual. The groups from `support` on may be left out, and so may each of their fields; what
+//! is left out is ordinary. The `Default` of each group says what ordinary is, with its standing: S read in the source,
+//! M from memory of it, D derived, P common practice without a source, A assumed.
 
 use serde::{Deserialize, Serialize};
 
@@ -27,6 +31,63 @@ pub struct CaseSpec {
     pub chopper: ChopperSpec,
     /// What the educator asks for.
     pub goals: GoalSpec,
+    /// What bears the lens: posterior capsule, diaphragm, zonules.
+    pub support: Option<SupportSpec>,
+    /// How the lens sticks to its capsule.
+    pub attachment: Option<AttachmentSpec>,
+    /// The lens capsule.
+    pub capsule: Option<CapsuleSpec>,
+    /// The iris.
+    pub iris: Option<IrisSpec>,
+    /// The phaco machine and its settings when the attempt begins.
+    pub machine: Option<MachineSpec>,
+    /// Viscoelastic in the chamber when the attempt begins.
+    pub ovd: Option<OvdSpec>,
+}
+
+/// Ocular rigidity of an eye of ordinary length, base-10 logarithm per µL (S: Pallikaris 2005).
+pub const RIGIDITY_PER_UL: f64 = 0.0126;
+
+/// The length of the eyes in which it was measured, mm (A).
+pub const RIGIDITY_AXIAL_LENGTH_MM: f64 = 24.0;
+
+impl CaseSpec {
+    /// Ocular rigidity, base-10 logarithm of pressure per µL. Where the case does not give it, the published value
+    /// falls with the eye's volume, as the cube of its length (D: the same coats around more volume).
+    pub fn rigidity_per_ul(&self) -> f64 {
+        let shorter = RIGIDITY_AXIAL_LENGTH_MM / self.eye.axial_length_mm;
+        self.eye.rigidity_per_ul.unwrap_or(RIGIDITY_PER_UL * shorter * shorter * shorter)
+    }
+
+    /// The support, ordinary where the case does not say.
+    pub fn support(&self) -> SupportSpec {
+        self.support.unwrap_or_default()
+    }
+
+    /// The attachment, ordinary where the case does not say.
+    pub fn attachment(&self) -> AttachmentSpec {
+        self.attachment.unwrap_or_default()
+    }
+
+    /// The capsule, ordinary where the case does not say.
+    pub fn capsule(&self) -> CapsuleSpec {
+        self.capsule.unwrap_or_default()
+    }
+
+    /// The iris, ordinary where the case does not say.
+    pub fn iris(&self) -> IrisSpec {
+        self.iris.unwrap_or_default()
+    }
+
+    /// The machine, ordinary where the case does not say.
+    pub fn machine(&self) -> MachineSpec {
+        self.machine.unwrap_or_default()
+    }
+
+    /// The viscoelastic, none where the case does not say.
+    pub fn ovd(&self) -> OvdSpec {
+        self.ovd.unwrap_or_default()
+    }
 }
 
 /// Right or left eye.
@@ -51,6 +112,9 @@ pub struct EyeSpec {
     pub pupil_mm: f64,
     /// Inner diameter of the capsular bag at the equator, mm (9–13); when absent, the lens's diameter + 0.6 mm.
     pub bag_diameter_mm: Option<f64>,
+    /// Ocular rigidity, base-10 logarithm of pressure per µL (0.002–0.03); when absent, 0.0126 · (24 mm ÷ axial
+    /// length)³.
+    pub rigidity_per_ul: Option<f64>,
 }
 
 /// The lens.
@@ -175,4 +239,140 @@ pub struct GoalSpec {
     pub smallest_piece: f64,
     /// Separation asked for between the instruments, mm (0.2–4).
     pub separation_mm: f64,
+    /// Least follow ratio of a pull, purchase over the load that resists (0.5–10); when absent, not judged.
+    pub follow_ratio: Option<f64>,
+    /// Most the posterior capsule may travel toward the tip, mm (0–3); when absent, not judged.
+    pub capsule_travel_mm: Option<f64>,
+    /// Most the incision may warm up to, °C (34–60); when absent, not judged.
+    pub incision_c: Option<f64>,
+    /// Most load on the zonules of one clock hour, mN (0–300); when absent, not judged.
+    pub zonule_load_mn: Option<f64>,
+}
+
+/// What bears the lens.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SupportSpec {
+    /// How slack posterior capsule and diaphragm are, a factor on their compliance (1 ordinary – 4 very lax; default 1).
+    pub laxity: f64,
+    /// Strength of the zonules from 1 o'clock to 12 o'clock (each 0 missing – 1 firm; default all 1).
+    pub zonules: [f64; 12],
+}
+
+impl Default for SupportSpec {
+    /// Firm all round: the unit of these scales (A).
+    fn default() -> Self {
+        Self { laxity: 1.0, zonules: [1.0; 12] }
+    }
+}
+
+/// How the lens sticks to its capsule, and what hydrodissection has done about it.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct AttachmentSpec {
+    /// Adhesion of cortex to capsule, a factor on the ordinary (0–3; default 1).
+    pub adhesion: f64,
+    /// A further factor on it from 1 o'clock to 12 o'clock (each 0–3; default all 1).
+    pub by_hour: [f64; 12],
+    /// Share of the adhesion that hydrodissection has already freed when the attempt begins (0–1; default 0.85).
+    pub freed: f64,
+    /// Chance in each clock hour that a wave of fluid takes the wrong plane there (0–1; default 0).
+    pub plane_error: f64,
+}
+
+impl Default for AttachmentSpec {
+    /// A lens of ordinary adhesion, well but not wholly freed (A). A case that is to be hydrodissected states a lower
+    /// `freed`.
+    fn default() -> Self {
+        Self { adhesion: 1.0, by_hour: [1.0; 12], freed: 0.85, plane_error: 0.0 }
+    }
+}
+
+/// The lens capsule.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct CapsuleSpec {
+    /// Thickness at the posterior pole, µm (1.5–10; default 3.5).
+    pub posterior_um: f64,
+}
+
+impl Default for CapsuleSpec {
+    /// Of the thickness measured at all ages (S: Barraquer 2006).
+    fn default() -> Self {
+        Self { posterior_um: 3.5 }
+    }
+}
+
+/// The iris.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct IrisSpec {
+    /// How readily it is pushed onto the capsule's rim when the chamber deepens (0 never, 1 ordinary – 3; default 1).
+    pub laxity: f64,
+}
+
+impl Default for IrisSpec {
+    /// The unit of the scale (A).
+    fn default() -> Self {
+        Self { laxity: 1.0 }
+    }
+}
+
+/// What the machine's pump holds to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum Pump {
+    /// A flow, until the vacuum limit is reached (peristaltic).
+    FlowSet,
+    /// A vacuum, whatever flows (Venturi).
+    VacuumSet,
+}
+
+/// The phaco machine, its tubing and its settings when the attempt begins. A plan's `Set` changes the settings.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct MachineSpec {
+    /// Flow-set or vacuum-set (default flow-set).
+    pub pump: Pump,
+    /// Compliance of the aspiration line, µL/mmHg (0.001–0.5; default 0.1).
+    pub line_compliance_ul_mmhg: f64,
+    /// Resistance from bottle to chamber, mmHg/(mL/min) (0.05–1; default 0.3).
+    pub infusion_resistance_mmhg_min_ml: f64,
+    /// Leak at the wounds with 50 mmHg in the chamber, mL/min (0–20; default 2).
+    pub leak_ml_min_at_50_mmhg: f64,
+    /// Height of the bottle over the eye, cm (20–150; default 90).
+    pub bottle_cm: f64,
+    /// Aspiration flow of a flow-set pump, mL/min (5–60; default 30).
+    pub flow_ml_min: f64,
+    /// Vacuum limit, mmHg (0–700; default 300).
+    pub vacuum_mmhg: f64,
+    /// Stroke of the tip at full power, µm (15–100; default 80).
+    pub stroke_um: f64,
+    /// Frequency of the stroke, kHz (28–60; default 40).
+    pub frequency_khz: f64,
+    /// Whether the pedal commands vacuum and power apart (default false).
+    pub dual_linear: bool,
+}
+
+impl Default for MachineSpec {
+    /// Pump, pedal and settings are common practice (P). Line compliance 0.1 of about 0.05–0.2 µL/mmHg (M). Infusion
+    /// resistance 0.3 of 0.09–0.34 mmHg/(mL/min) (S and D: CFD study, medengphy 2021.103741). Leak (A). Stroke and
+    /// frequency from within 15–100 µm and 28–60 kHz (M: Packer 2005).
+    fn default() -> Self {
+        Self {
+            pump: Pump::FlowSet,
+            line_compliance_ul_mmhg: 0.1,
+            infusion_resistance_mmhg_min_ml: 0.3,
+            leak_ml_min_at_50_mmhg: 2.0,
+            bottle_cm: 90.0,
+            flow_ml_min: 30.0,
+            vacuum_mmhg: 300.0,
+            stroke_um: 80.0,
+            frequency_khz: 40.0,
+            dual_linear: false,
+        }
+    }
+}
+
+/// Viscoelastic in the chamber when the attempt begins.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct OvdSpec {
+    /// Cohesive, which makes room, µL (0–300; default 0).
+    pub cohesive_ul: f64,
+    /// Dispersive, which coats and holds back, µL (0–300; default 0).
+    pub dispersive_ul: f64,
 }

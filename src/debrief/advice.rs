@@ -5,20 +5,47 @@
 use crate::debrief::cause;
 use crate::debrief::chops::Chop;
 use crate::debrief::component::{Component, Status};
+use crate::debrief::findings::Finding;
 use crate::debrief::{Facts, watch::Burial};
 use crate::sim::event::{EventKind, Tool};
 use crate::sim::hands::{ELEVATION_RANGE_RAD, HandPose, Tip, rise_over_rim_mm};
 use crate::units::{degrees, radians};
 use nalgebra::Vector3;
 
-/// How many sentences at most.
+/// How many sentences at most, and after a critical event.
 const MOST: usize = 2;
+const MOST_CRITICAL: usize = 3;
 
 /// Distance from the core's edge that keeps a whole needle within it, mm (half its usual width).
 const KEEP_INSIDE_MM: f64 = 0.55;
 
-/// The sentences.
-pub fn sentences(facts: &Facts<'_>, chop: Option<&Chop>, components: &[Component]) -> Vec<String> {
+/// The sentences: what stands beside a critical event, then the chop, then what else stands out.
+pub fn sentences(
+    facts: &Facts<'_>,
+    chop: Option<&Chop>,
+    components: &[Component],
+    findings: &[Finding],
+) -> Vec<String> {
+    let of = |is_critical: bool| findings.iter().filter(move |f| f.is_critical == is_critical);
+    let mut found: Vec<String> = of(true).filter_map(|f| f.advice.clone()).collect();
+    let most = if of(true).next().is_some() { MOST_CRITICAL } else { MOST };
+    found.extend(on_the_chop(facts, chop, components));
+    found.extend(of(false).filter_map(|f| f.advice.clone()));
+    if found.is_empty() {
+        found.push(
+            "nothing failed; to find the margin, bury a little shallower each time until the tip no longer holds"
+                .to_string(),
+        );
+    }
+    found.truncate(most);
+    for (i, sentence) in found.iter_mut().enumerate() {
+        *sentence = if i == 0 { format!("In this model {sentence}.") } else { format!("Then {sentence}.") };
+    }
+    found
+}
+
+/// What the chop's own components ask for.
+fn on_the_chop(facts: &Facts<'_>, chop: Option<&Chop>, components: &[Component]) -> Vec<String> {
     let is_missed = |id: &str| components.iter().any(|c| c.id == id && c.status != Status::Met);
     let mut found: Vec<String> = Vec::new();
     match chop {
@@ -45,16 +72,6 @@ pub fn sentences(facts: &Facts<'_>, chop: Option<&Chop>, components: &[Component
                 found.push(format!("part the instruments further, to {wanted_mm:.1} mm, to see the crack's floor"));
             }
         }
-    }
-    if found.is_empty() {
-        found.push(
-            "nothing failed; to find the margin, bury a little shallower each time until the tip no longer holds"
-                .to_string(),
-        );
-    }
-    found.truncate(MOST);
-    for (i, sentence) in found.iter_mut().enumerate() {
-        *sentence = if i == 0 { format!("In this model {sentence}.") } else { format!("Then {sentence}.") };
     }
     found
 }
@@ -109,7 +126,7 @@ fn stay_inside(facts: &Facts<'_>, chop: &Chop, is_outside: bool) -> Option<Strin
     let by_chopper = facts.state.events.iter().any(|e| {
         matches!(
             e.kind,
-            EventKind::CapsuleNear { tool: Tool::Chopper, .. } | EventKind::Breach { tool: Tool::Chopper, .. }
+            EventKind::CapsuleNear { tool: Tool::Chopper, .. } | EventKind::Breach { tool: Some(Tool::Chopper), .. }
         )
     });
     Some(if by_chopper {
@@ -150,7 +167,7 @@ fn deeper(facts: &Facts<'_>, chop: &Chop) -> Option<String> {
 fn clearing_angle_deg(facts: &Facts<'_>, burial: &Burial, depth_mm: f64) -> Option<f64> {
     let model = facts.model;
     let place = burial.tip.place_mm;
-    let local = facts.state.lens.from_eye(&place);
+    let local = facts.state.lens.pose_of(burial.body).from_eye(&place);
     let top_mm = model.field.core.anterior_z_mm(local.x, local.y)?;
     let place_mm = Vector3::new(place.x, place.y, top_mm - depth_mm);
     let most = degrees(ELEVATION_RANGE_RAD.1);

@@ -147,9 +147,14 @@ pub fn capsule(facts: &Facts<'_>, distance_mm: f64, is_met: bool) -> String {
     let events = &facts.state.events;
     for (index, event) in events.iter().enumerate() {
         if let EventKind::Breach { tool, by, radius_mm } = event.kind {
+            let t_s = event.tick as f64 * facts.model.tick_s;
             let how = match by {
                 BreachBy::Ultrasound => "touched it with ultrasound on",
                 BreachBy::SharpForce => "was pressed through it",
+                BreachBy::Suction => "drew it into the open port",
+                BreachBy::TrappedFluid => {
+                    return format!("At {t_s:.2} s fluid trapped behind the lens burst the posterior capsule.");
+                }
             };
             let led = if left_core(events, event).is_some() {
                 " The tip had left the dense core and met nothing on its way through the soft shell."
@@ -159,9 +164,8 @@ pub fn capsule(facts: &Facts<'_>, distance_mm: f64, is_met: bool) -> String {
                 ""
             };
             return format!(
-                "At {:.2} s the {} opened the posterior capsule {radius_mm:.2} mm from the lens's axis: it {how}.{led}",
-                event.tick as f64 * facts.model.tick_s,
-                tool_name(tool)
+                "At {t_s:.2} s the {} opened the posterior capsule {radius_mm:.2} mm from the lens's axis: it {how}.{led}",
+                tool.map_or("fluid", tool_name)
             );
         }
     }

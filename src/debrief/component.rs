@@ -1,14 +1,17 @@
-//! What is judged: seven components, each with its value, what was asked for, a score and a sentence of cause.
+//! What is judged: seven components, and one more for each further goal a case sets, each with its value, what was asked
+//! for, a score and a sentence of cause.
 //!
 //! A score is a straight line from the floor (0) to the target (1); beyond the target it stays 1. Values are in the
 //! trade's units.
 
 use crate::debrief::cause;
 use crate::debrief::chops::Chop;
-use crate::debrief::{Facts, watch::Hold};
+use crate::debrief::follows::ratio_in_words;
+use crate::debrief::{Facts, Follow, Peaks, watch::Hold};
 use crate::sim::burial::GAP_WITHOUT_HOLD_MM;
 use crate::sim::event::ChopStart;
 use crate::sim::lens::Core;
+use crate::sim::removal::INCISION_AT_REST_C;
 
 /// Distance outside the core at which the score for the dense zone is 0, mm (no source: half a needle's width).
 const OUTSIDE_FLOOR_MM: f64 = 0.5;
@@ -85,9 +88,9 @@ fn percent_against(share: f64, bounds: &[f64]) -> String {
     if is_close { format!("{:.1} %", 100.0 * share) } else { percent(share) }
 }
 
-/// All components, judged on one chop; without a chop all but the capsule are not reached.
-pub fn all(facts: &Facts<'_>, chop: Option<&Chop>) -> Vec<Component> {
-    vec![
+/// All components, the seven judged on one chop; without a chop all of them but the capsule are not reached.
+pub fn all(facts: &Facts<'_>, chop: Option<&Chop>, follows: &[Follow]) -> Vec<Component> {
+    let mut all = vec![
         burial_depth(facts, chop),
         capsule_distance(facts),
         dense_zone(facts, chop),
@@ -95,7 +98,61 @@ pub fn all(facts: &Facts<'_>, chop: Option<&Chop>) -> Vec<Component> {
         separation(facts, chop),
         completeness(facts, chop),
         evenness(facts, chop),
-    ]
+    ];
+    let goals = &facts.case.goals;
+    let (state, peaks) = (facts.state, Peaks::of(facts));
+    all.extend(goals.follow_ratio.map(|least| follow_ratio(follows, least)));
+    let capsule = ("capsule-travel", "Rise of the posterior capsule", "mm");
+    all.extend(goals.capsule_travel_mm.map(|most| at_most(capsule, most, peaks.capsule_rise_mm, 0.0)));
+    let incision = ("incision-temperature", "Warmth of the incision", "°C");
+    all.extend(goals.incision_c.map(|most| at_most(incision, most, peaks.incision_c, INCISION_AT_REST_C)));
+    let zonules = ("zonule-load", "Load on the zonules", "mN");
+    all.extend(goals.zonule_load_mn.map(|most| at_most(zonules, most, state.totals.zonule_load_un / 1000.0, 0.0)));
+    all
+}
+
+/// The least ratio among the last pulls of each piece: a piece that was freed and drawn again is judged by that.
+fn follow_ratio(follows: &[Follow], least: f64) -> Component {
+    let frame = Frame {
+        id: "follow-ratio",
+        label: "Follow ratio of the pieces",
+        unit: "purchase over load",
+        threshold: Threshold::Value(least),
+        counts_for_pass: true,
+        wanted: format!("≥ {least:.1}"),
+    };
+    let is_last = |i: usize| !follows[i + 1..].iter().any(|f| f.fragment == follows[i].fragment);
+    let last: Vec<&Follow> = follows.iter().enumerate().filter(|(i, _)| is_last(*i)).map(|(_, f)| f).collect();
+    if last.is_empty() {
+        return frame.not_reached("No piece was drawn.".to_string());
+    }
+    let Some(ratio) = last.iter().filter_map(|f| f.ratio()).min_by(f64::total_cmp) else {
+        return frame.judged(None, 1.0, Status::Met, "no load".to_string(), "Nothing resisted a pull.".to_string());
+    };
+    let shown = ratio_in_words(ratio);
+    let cause = format!("The least of the pieces' last pulls had {shown} times the hold that its load asked for.");
+    frame.judged(Some(ratio), rising(ratio, 0.0, least), status(ratio >= least), shown, cause)
+}
+
+/// A peak that is to stay at or below a limit; at twice the limit's distance from rest the score is 0 (no source).
+fn at_most(
+    (id, label, unit): (&'static str, &'static str, &'static str),
+    most: f64,
+    peak: f64,
+    rest: f64,
+) -> Component {
+    let frame = Frame {
+        id,
+        label,
+        unit,
+        threshold: Threshold::Value(most),
+        counts_for_pass: true,
+        wanted: format!("≤ {most:.1} {unit}"),
+    };
+    let over = (peak - most) / (most - rest).max(f64::EPSILON);
+    let is_met = peak <= most;
+    let cause = format!("{label}: up to {peak:.1} {unit}, of at most {most:.1} {unit}.");
+    frame.judged(Some(peak), (1.0 - over).clamp(0.0, 1.0), status(is_met), format!("{peak:.1} {unit}"), cause)
 }
 
 /// What does not depend on the attempt.

@@ -3,8 +3,8 @@
 //! Units: the trade's, named in each field. A field that does not apply, or is not modelled yet, is null and never left
 //! out. Numbers are rounded to a millionth, so that a conversion of units does not show.
 
-use crate::debrief::{Chop, Component, Debrief, Facts, Status, Threshold};
-use crate::sim::event::Event;
+use crate::debrief::{Chop, Component, Debrief, Facts, Follow, Peaks, Status, Threshold};
+use crate::sim::event::{Event, HeldBy};
 use crate::units::{degrees, mmhg_from_pa};
 use serde::Serialize;
 use serde_json::{Map, Number, Value, json};
@@ -35,8 +35,8 @@ struct Play<'a> {
     components: Vec<ComponentJson<'a>>,
     events: Vec<EventJson>,
     chops: Vec<ChopJson>,
-    follows: [(); 0],
-    peaks: Peaks,
+    follows: Vec<FollowJson>,
+    peaks: PeaksJson,
 }
 
 #[derive(Serialize)]
@@ -84,15 +84,25 @@ struct ChopJson {
     distance_to_capsule_min_mm: Value,
 }
 
-/// Null: not modelled yet.
 #[derive(Serialize)]
-struct Peaks {
-    chamber_mmhg_min: (),
-    chamber_mmhg_max: (),
-    surge_ul_max: (),
-    capsule_rise_mm_max: (),
+struct FollowJson {
+    t_s: Value,
+    fragment: u16,
+    volume_ul: Value,
+    vacuum_mmhg: Value,
+    follow_ratio: Value,
+    followed: bool,
+    held_by: Option<HeldBy>,
+}
+
+#[derive(Serialize)]
+struct PeaksJson {
+    chamber_mmhg_min: Value,
+    chamber_mmhg_max: Value,
+    surge_ul_max: Value,
+    capsule_rise_mm_max: Value,
     distance_to_capsule_min_mm: Value,
-    incision_temp_c_max: (),
+    incision_temp_c_max: Value,
     full_power_time_s: Value,
 }
 
@@ -128,16 +138,8 @@ pub fn play(heading: &Heading<'_>, facts: &Facts<'_>, debrief: &Debrief) -> Resu
         components: debrief.components.iter().map(component).collect(),
         events: state.events.iter().enumerate().map(|(i, e)| event(i, e, model.tick_s)).collect(),
         chops: debrief.chops.iter().map(chop).collect(),
-        follows: [],
-        peaks: Peaks {
-            chamber_mmhg_min: (),
-            chamber_mmhg_max: (),
-            surge_ul_max: (),
-            capsule_rise_mm_max: (),
-            distance_to_capsule_min_mm: rounded(state.totals.distance_to_capsule_min_mm),
-            incision_temp_c_max: (),
-            full_power_time_s: rounded(state.totals.full_power_s),
-        },
+        follows: debrief.follows.iter().map(follow).collect(),
+        peaks: peaks(&debrief.peaks),
     })
 }
 
@@ -178,6 +180,30 @@ fn chop(c: &Chop) -> ChopJson {
     }
 }
 
+fn follow(f: &Follow) -> FollowJson {
+    FollowJson {
+        t_s: rounded(f.t_s),
+        fragment: f.fragment,
+        volume_ul: rounded(f.volume_ul),
+        vacuum_mmhg: rounded(mmhg_from_pa(f.vacuum_pa)),
+        follow_ratio: rounded_if(f.ratio()),
+        followed: f.followed,
+        held_by: f.held_by,
+    }
+}
+
+fn peaks(p: &Peaks) -> PeaksJson {
+    PeaksJson {
+        chamber_mmhg_min: rounded_if(p.chamber_mmhg.map(|(low, _)| low)),
+        chamber_mmhg_max: rounded_if(p.chamber_mmhg.map(|(_, high)| high)),
+        surge_ul_max: rounded(p.surge_ul),
+        capsule_rise_mm_max: rounded(p.capsule_rise_mm),
+        distance_to_capsule_min_mm: rounded_if(p.distance_to_capsule_mm),
+        incision_temp_c_max: rounded(p.incision_c),
+        full_power_time_s: rounded(p.full_power_s),
+    }
+}
+
 fn event(index: usize, event: &Event, tick_s: f64) -> EventJson {
     let (kind, numbers) = match serde_json::to_value(&event.kind) {
         Ok(Value::Object(variant)) => match variant.into_iter().next() {
@@ -198,7 +224,8 @@ fn event(index: usize, event: &Event, tick_s: f64) -> EventJson {
     }
 }
 
-/// A field of an event as the trade counts it: the suffix names the unit on both sides.
+/// A field of an event as the trade counts it: the suffix names the unit on both sides. Millimetres, microlitres,
+/// seconds and degrees Celsius are the trade's own.
 fn in_trade_units((name, value): (String, Value)) -> (String, Value) {
     let Some(number) = value.as_f64().filter(|_| value.is_f64()) else { return (name, value) };
     if let Some(stem) = name.strip_suffix("_rad") {
@@ -234,6 +261,14 @@ mod tests {
         assert_eq!(
             shown(EventKind::TipSlipped { by: SlipBy::AlongShaft, slip_mm: 0.3 }),
             json!({"index": 3, "t_s": 2.0, "kind": "tip-slipped", "cause": 1, "by": "along-shaft", "slip_mm": 0.3})
+        );
+        assert_eq!(
+            shown(EventKind::Surge { chamber_pa: 1_333.223_874_15, lost_ul: 2.5 }),
+            json!({"index": 3, "t_s": 2.0, "kind": "surge", "cause": 1, "chamber_mmhg": 10.0, "lost_ul": 2.5})
+        );
+        assert_eq!(
+            shown(EventKind::IncisionHot { incision_c: 60.5 }),
+            json!({"index": 3, "t_s": 2.0, "kind": "incision-hot", "cause": 1, "incision_c": 60.5})
         );
         assert_eq!(
             shown(EventKind::TipEnteredLens),

@@ -12,7 +12,10 @@ pub mod advice;
 pub mod cause;
 pub mod chops;
 pub mod component;
+pub mod findings;
+pub mod follows;
 pub mod json;
+pub mod peaks;
 pub mod text;
 pub mod timeline;
 pub mod watch;
@@ -22,6 +25,9 @@ use crate::sim::event::EventKind;
 use crate::sim::{Model, State};
 pub use chops::{Chop, chops};
 pub use component::{Component, Status, Threshold};
+pub use findings::Finding;
+pub use follows::Follow;
+pub use peaks::Peaks;
 pub use watch::Watch;
 
 /// What a debrief is made from.
@@ -55,11 +61,17 @@ pub struct Debrief {
     pub chops: Vec<Chop>,
     /// Place in `chops` of the one that is judged.
     pub judged: Option<usize>,
-    /// What was judged, always the same seven.
+    /// What was judged: always the same seven, then what the case's goals ask for beyond.
     pub components: Vec<Component>,
+    /// Every pull of a piece, in order.
+    pub follows: Vec<Follow>,
+    /// The extremes of the attempt.
+    pub peaks: Peaks,
+    /// What else stands out, the most dangerous first.
+    pub findings: Vec<Finding>,
     /// The verdict.
     pub outcome: Outcome,
-    /// What to try next, one or two sentences.
+    /// What to try next, one or two sentences; three after a critical event.
     pub advice: Vec<String>,
 }
 
@@ -69,21 +81,266 @@ impl Debrief {
         let chops = chops(facts);
         let judged = chops::best(&chops);
         let chop = judged.map(|i| &chops[i]);
-        let components = component::all(facts, chop);
+        let follows = follows::follows(facts);
+        let findings = findings::findings(facts, &follows);
+        let components = component::all(facts, chop, &follows);
         let outcome = outcome(facts.state, &components);
-        let advice = advice::sentences(facts, chop, &components);
-        Self { judged, components, outcome, advice, chops }
+        let advice = advice::sentences(facts, chop, &components, &findings);
+        Self { judged, components, peaks: Peaks::of(facts), follows, findings, outcome, advice, chops }
+    }
+}
+
+/// A critical event in plain words: only these end an attempt's score.
+fn critical_in_words(kind: &EventKind) -> Option<&'static str> {
+    match kind {
+        EventKind::Breach { .. } => Some("capsule breach"),
+        EventKind::ZonulesTore { .. } => Some("zonular dialysis"),
+        EventKind::RimRanOut => Some("tear of the rhexis ran out"),
+        EventKind::ChamberCollapsed => Some("chamber collapse"),
+        EventKind::PieceSank { .. } => Some("piece sunk into the vitreous"),
+        EventKind::IncisionHot { .. } => Some("incision burnt"),
+        _ => None,
     }
 }
 
 fn outcome(state: &State, components: &[Component]) -> Outcome {
-    let is_breached = state.events.iter().any(|e| matches!(e.kind, EventKind::Breach { .. }));
-    let critical: Vec<String> = is_breached.then(|| "capsule breach".to_string()).into_iter().collect();
+    let mut critical: Vec<String> = Vec::new();
+    for words in state.events.iter().filter_map(|e| critical_in_words(&e.kind)) {
+        if !critical.iter().any(|said| said == words) {
+            critical.push(words.to_string());
+        }
+    }
     let mean = components.iter().map(|c| c.score).sum::<f64>() / components.len().max(1) as f64;
     let is_met = |c: &Component| c.status == Status::Met || !c.counts_for_pass;
     Outcome {
         pass: critical.is_empty() && components.iter().all(is_met),
         score: if critical.is_empty() { 100.0 * mean } else { 0.0 },
         critical,
+    }
+}
+
+/// The debrief of attempts made of events by hand: every sentence must come of them, and be said once.
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::case::compile::{Resolution, compile};
+    use crate::case::parse_case;
+    use crate::sim::event::{BreachBy, HeldBy, Tool};
+
+    const CASE: &str = include_str!("../../scenarios/long-eye-dense-core.ron");
+
+    /// Judge a state that a function has prepared, and print its page.
+    fn judged(prepare: impl FnOnce(&Model, &mut State)) -> (Debrief, String) {
+        let case = parse_case("case.ron", CASE).expect("the shipped case").spec;
+        let resolution = Resolution { cell_mm: 0.6, ticks_per_second: 240 };
+        let model = compile(&case, 1, resolution).expect("a model").model;
+        let mut state = State::new(&model);
+        prepare(&model, &mut state);
+        let facts = Facts { case: &case, model: &model, state: &state, watch: &Watch::default() };
+        let debrief = Debrief::of(&facts);
+        let page = text::page(&text::Titles { case: "Case", plan: "Plan", seed: 1 }, &facts, &debrief);
+        for line in page.lines() {
+            assert!(line.chars().count() <= text::COLUMNS, "{line}");
+        }
+        assert!(debrief.advice[0].starts_with("In this model "), "{:?}", debrief.advice);
+        let flat = page.split_whitespace().collect::<Vec<_>>().join(" ");
+        (debrief, flat)
+    }
+
+    fn at(state: &mut State, tick: u64, cause: Option<u32>, kind: EventKind) -> u32 {
+        state.tick = tick;
+        state.note(cause, kind)
+    }
+
+    fn pulled(fragment: u16, followed: bool, held_by: Option<HeldBy>, load_un: f64) -> EventKind {
+        EventKind::Pulled {
+            fragment,
+            volume_ul: 20.0,
+            vacuum_pa: 40_000.0,
+            occlusion: 0.9,
+            purchase_un: 20_000.0,
+            load_un,
+            way_mm: 2.0,
+            share: if followed { 1.0 } else { 0.1 },
+            followed,
+            held_by,
+        }
+    }
+
+    #[test]
+    fn before_anything_happened_there_are_no_absurd_numbers() {
+        let (debrief, page) = judged(|_, _| ());
+        assert_eq!(debrief.peaks.chamber_mmhg, None);
+        assert_eq!(debrief.peaks.distance_to_capsule_mm, None);
+        let peaks = debrief.peaks;
+        assert_eq!(
+            (peaks.surge_ul, peaks.capsule_rise_mm, peaks.incision_c, peaks.full_power_s),
+            (0.0, 0.0, 34.0, 0.0)
+        );
+        assert!(debrief.findings.is_empty() && debrief.follows.is_empty());
+        assert!(page.contains("No surge was seen"), "{page}");
+    }
+
+    #[test]
+    fn critical_events_gate_and_are_each_named_once() {
+        let breach = EventKind::Breach { tool: Some(Tool::Needle), by: BreachBy::Suction, radius_mm: 1.0 };
+        let all = [
+            (breach, "capsule breach"),
+            (EventKind::ZonulesTore { hour: 3, load_un: 70_000.0 }, "zonular dialysis"),
+            (EventKind::RimRanOut, "tear of the rhexis ran out"),
+            (EventKind::ChamberCollapsed, "chamber collapse"),
+            (EventKind::PieceSank { fragment: 1, volume_ul: 9.0 }, "piece sunk into the vitreous"),
+            (EventKind::IncisionHot { incision_c: 61.0 }, "incision burnt"),
+        ];
+        for (kind, words) in all {
+            let (debrief, page) = judged(|_, state| {
+                at(state, 10, None, kind.clone());
+                at(state, 20, None, kind.clone());
+            });
+            assert_eq!(debrief.outcome.critical, [words]);
+            assert_eq!((debrief.outcome.pass, debrief.outcome.score), (false, 0.0));
+            assert!(page.contains(&format!("0 of 100; {words}")), "{page}");
+        }
+        let (debrief, _) = judged(|_, state| {
+            at(state, 10, None, EventKind::RimTore { tool: Tool::Chopper, force_un: 21_000.0 });
+            at(state, 20, None, EventKind::ChamberShallowed { travel_mm: 0.6, chamber_pa: 2_000.0 });
+        });
+        assert!(debrief.outcome.critical.is_empty());
+    }
+
+    #[test]
+    fn what_happens_again_and_again_is_told_once_and_what_is_critical_every_time() {
+        let (debrief, page) = judged(|_, state| {
+            for i in 0..30 {
+                let cause = at(state, 100 + 24 * i, None, EventKind::OcclusionBroke { vacuum_pa: 40_000.0 });
+                let chamber_pa = if i == 7 { 1_333.2 } else { 5_332.9 };
+                at(state, 102 + 24 * i, Some(cause), EventKind::Surge { chamber_pa, lost_ul: 3.0 });
+                at(state, 103 + 24 * i, None, EventKind::ZonulesTore { hour: 3, load_un: 70_000.0 });
+            }
+            // Long after: a line of its own.
+            at(state, 5_000, None, EventKind::Surge { chamber_pa: 6_666.1, lost_ul: 3.0 });
+        });
+        assert_eq!(page.matches("the chamber fell to 10 mmHg (30 times)").count(), 1, "{page}");
+        assert_eq!(page.matches("surged out: the chamber fell to 50 mmHg").count(), 1, "{page}");
+        assert!(!page.contains("The port came free at"), "the surge says so: {page}");
+        assert_eq!(page.matches("THE ZONULES TORE at 3 o'clock").count(), 30);
+        assert_eq!(debrief.outcome.critical.len(), 1);
+    }
+
+    #[test]
+    fn a_piece_that_did_not_follow_is_told_with_what_held_it_and_what_would_help() {
+        for (held_by, says, helps) in [
+            (HeldBy::Hinge, "a crack that is not through still joins it", "complete the crack"),
+            (HeldBy::Neighbours, "it is wedged between its neighbours and the bag", "free it from its neighbours"),
+            (HeldBy::Adhesion, "it still sticks to its capsule", "hydrodissect"),
+            (HeldBy::PoorOcclusion, "the port was poorly covered", "cover the port before drawing: no more than 90 %"),
+        ] {
+            let (debrief, page) = judged(|_, state| {
+                at(state, 480, None, pulled(2, false, Some(held_by), 40_000.0));
+            });
+            assert_eq!(debrief.follows[0].ratio(), Some(0.5));
+            assert!(page.contains("2.00 s 20.0 µL, 300 mmHg across the port: did not follow"), "{page}");
+            assert!(page.contains(says) && page.contains("20 mN against a load of 40 mN, a ratio of 0.50"), "{page}");
+            assert!(debrief.findings[0].advice.as_ref().unwrap().contains(helps), "{:?}", debrief.findings);
+        }
+    }
+
+    #[test]
+    fn a_piece_that_was_freed_and_followed_is_no_finding_and_without_load_has_no_ratio() {
+        let (debrief, page) = judged(|_, state| {
+            at(state, 480, None, pulled(2, false, Some(HeldBy::Hinge), 40_000.0));
+            at(state, 960, None, pulled(2, true, None, 0.0));
+        });
+        assert!(debrief.findings.is_empty(), "{:?}", debrief.findings);
+        assert_eq!(debrief.follows[1].ratio(), None);
+        assert!(page.contains("across the port: followed (no load)"), "{page}");
+    }
+
+    #[test]
+    fn suction_that_breaks_the_capsule_is_told_by_the_law_that_broke_it() {
+        let (debrief, _) = judged(|model, state| {
+            let tool = Some(Tool::Needle);
+            at(state, 480, None, EventKind::Breach { tool, by: BreachBy::Suction, radius_mm: 1.0 });
+            let bears_pa = 2.0 * model.capsule_mm * model.capsule_strength_pa / model.needle.bore_radius_mm;
+            assert!(
+                (crate::sim::membrane::suction_stress_pa(bears_pa, model.needle.bore_radius_mm, model.capsule_mm)
+                    / model.capsule_strength_pa
+                    - 1.0)
+                    .abs()
+                    < 1e-12
+            );
+        });
+        assert!(debrief.findings[0].cause.contains("it bears 125 mmHg"), "{:?}", debrief.findings);
+        assert!(debrief.advice[1].contains("harm after a breach is still limited by"), "{:?}", debrief.advice);
+    }
+
+    #[test]
+    fn a_dialysis_is_laid_to_what_loaded_the_zonules() {
+        let cases = [
+            (EventKind::Turning, true, "turned against its adhesion", "hydrodissection"),
+            (EventKind::ChopperEntered, false, "the chopper was pressed down", "press the chopper down less far"),
+            (EventKind::LensPushed { load_un: 9e4, ultrasound: false }, false, "the needle pushed", "with ultrasound"),
+        ];
+        for (kind, turning, says, helps) in cases {
+            let (debrief, _) = judged(|_, state| {
+                let cause = at(state, 10, None, kind);
+                let loaded = EventKind::ZonulesLoaded { hour: 4, load_un: 50_000.0, turning };
+                let cause = at(state, 20, Some(cause), loaded);
+                at(state, 30, Some(cause), EventKind::ZonulesTore { hour: 4, load_un: 61_000.0 });
+            });
+            let found = &debrief.findings[0];
+            assert!(found.cause.contains("at 4 o'clock gave way at 61 mN") && found.cause.contains(says), "{found:?}");
+            assert!(debrief.advice[0].contains(helps), "{:?}", debrief.advice);
+        }
+    }
+
+    #[test]
+    fn suction_after_a_breach_is_counted_from_the_foot() {
+        let (debrief, _) = judged(|_, state| {
+            at(state, 0, None, EventKind::PedalMoved { from: 1, to: 3 });
+            at(
+                state,
+                240,
+                None,
+                EventKind::Breach { tool: Some(Tool::Needle), by: BreachBy::Ultrasound, radius_mm: 1.0 },
+            );
+            at(state, 360, None, EventKind::PedalMoved { from: 3, to: 1 });
+            at(state, 600, None, EventKind::PedalMoved { from: 1, to: 2 });
+            at(state, 720, None, EventKind::NeedleWithdrawn { chamber_pa: 2_666.4 });
+        });
+        let cause = &debrief.findings[0].cause;
+        assert!(cause.contains("suction went on for 1.0 s, the needle left with 20 mmHg"), "{cause}");
+    }
+
+    #[test]
+    fn further_goals_of_a_case_are_judged_and_absent_ones_are_not() {
+        let mut case = parse_case("case.ron", CASE).expect("the shipped case").spec;
+        let resolution = Resolution { cell_mm: 0.6, ticks_per_second: 240 };
+        let model = compile(&case, 1, resolution).expect("a model").model;
+        let mut state = State::new(&model);
+        state.note(None, pulled(1, true, None, 8_000.0));
+        state.totals.capsule_rise_mm = 0.75;
+        state.removal.hottest_c = 40.0;
+        let watch = Watch::default();
+        let ids = |case: &CaseSpec| {
+            let facts = Facts { case, model: &model, state: &state, watch: &watch };
+            let more: Vec<(&str, Option<f64>, f64)> =
+                Debrief::of(&facts).components[7..].iter().map(|c| (c.id, c.value, c.score)).collect();
+            more
+        };
+        assert_eq!(ids(&case), []);
+        case.goals.follow_ratio = Some(2.0);
+        case.goals.capsule_travel_mm = Some(0.5);
+        case.goals.incision_c = Some(45.0);
+        case.goals.zonule_load_mn = Some(30.0);
+        assert_eq!(
+            ids(&case),
+            [
+                ("follow-ratio", Some(2.5), 1.0),
+                ("capsule-travel", Some(0.75), 0.5),
+                ("incision-temperature", Some(40.0), 1.0),
+                ("zonule-load", Some(0.0), 1.0)
+            ]
+        );
     }
 }

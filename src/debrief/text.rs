@@ -1,6 +1,8 @@
 //! The debrief as text for a terminal of 80 columns.
 
-use crate::debrief::{Component, Debrief, Facts, Status, timeline};
+use crate::debrief::follows::{held_in_words, ratio_in_words};
+use crate::debrief::{Component, Debrief, Facts, Follow, Status, timeline};
+use crate::units::mmhg_from_pa;
 use std::fmt::Write as _;
 
 /// Width of the page, columns.
@@ -44,6 +46,16 @@ pub fn page(titles: &Titles<'_>, facts: &Facts<'_>, debrief: &Debrief) -> String
     for component in &debrief.components {
         page.push_str(&row(component.label, &component.shown, &component.wanted, mark(component)));
     }
+    if !debrief.follows.is_empty() {
+        page.push_str("\nPieces\n");
+        for follow in &debrief.follows {
+            push_hung(&mut page, &format!("{:7.2} s  ", follow.t_s), &piece(facts, follow));
+        }
+    }
+    page.push_str("\nChamber\n");
+    for sentence in debrief.peaks.sentences() {
+        push_hung(&mut page, "- ", &sentence);
+    }
     page.push_str("\nWhy\n");
     let mut said: Vec<&str> = Vec::new();
     for component in &debrief.components {
@@ -53,11 +65,27 @@ pub fn page(titles: &Titles<'_>, facts: &Facts<'_>, debrief: &Debrief) -> String
             push_hung(&mut page, "- ", &component.cause);
         }
     }
+    for finding in &debrief.findings {
+        push_hung(&mut page, "- ", &finding.cause);
+    }
     page.push_str("\nWhat to try\n");
     push(&mut page, "", &debrief.advice.join(" "));
     page.push('\n');
     push(&mut page, "", NOTICE);
     page
+}
+
+/// A pull in a line or two: what was pulled with what, did it follow, what held it.
+fn piece(facts: &Facts<'_>, follow: &Follow) -> String {
+    let is_whole = follow.is_whole_lens(facts);
+    let what = if is_whole { "The whole lens".to_string() } else { format!("{:.1} µL", follow.volume_ul) };
+    let did = if follow.followed {
+        "followed".to_string()
+    } else {
+        format!("did not follow; {}", held_in_words(follow.held_by, is_whole))
+    };
+    let ratio = follow.ratio().map_or("no load".to_string(), |r| format!("follow ratio {}", ratio_in_words(r)));
+    format!("{what}, {:.0} mmHg across the port: {did} ({ratio})", mmhg_from_pa(follow.vacuum_pa))
 }
 
 fn mark(component: &Component) -> &'static str {

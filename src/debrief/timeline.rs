@@ -1,46 +1,145 @@
 //! What happened, in order: the events worth a line each, in words.
 //!
-//! Events that only repeat what is already on the page are left out here; `play --json` has them all.
+//! Events that only repeat what is already on the page are left out, and what happens again and again in a short time
+//! is told once, with how often; `play --json` has them all. Critical events are told every time.
 
 use crate::debrief::component::percent;
+use crate::debrief::follows::piece_of;
 use crate::debrief::{Chop, Debrief, Facts};
 use crate::sim::event::{BreachBy, Event, EventKind, SlipBy, Tool};
-use crate::units::degrees;
+use crate::units::{cm_from_pa, degrees, mmhg_from_pa};
+
+/// Time within which the same happening again is told with the first, s (A: what a reader takes as one).
+const TOGETHER_S: f64 = 2.0;
 
 /// One line of the story.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Moment {
-    /// Simulated time, s.
+    /// Simulated time at which it first happened, s.
     pub t_s: f64,
-    /// What happened, without a full stop.
+    /// What happened, without a full stop; of several, the largest.
     pub what: String,
+}
+
+/// A line under way: the event that is told, how often it happened, and when last.
+struct Line<'a> {
+    t_s: f64,
+    last_s: f64,
+    count: u32,
+    kind: &'a EventKind,
 }
 
 /// The story of an attempt.
 pub fn story(facts: &Facts<'_>, debrief: &Debrief) -> Vec<Moment> {
-    let events = &facts.state.events;
-    let mut found: Vec<Moment> = Vec::new();
+    let mut lines: Vec<Line<'_>> = Vec::new();
     let mut is_in_core = false;
-    for (i, event) in events.iter().enumerate() {
-        match event.kind {
-            EventKind::TipEnteredCore { .. } if is_in_core => continue,
-            EventKind::TipEnteredCore { .. } => is_in_core = true,
-            EventKind::TipEnteredLens | EventKind::TipLeftCore { .. } => is_in_core = false,
-            // The chopper's tip may leave and enter again where the surface is rough.
-            EventKind::ChopperEntered if is_chopper_in(events, i) => continue,
-            EventKind::PurchaseCored { .. } if !is_cored_for_a_chop(events, i, &debrief.chops) => continue,
-            // An instrument drawn out of the lens slides off it: no news.
-            EventKind::TipSlipped { by: SlipBy::AlongShaft, .. } if !is_chopper_in(events, i) => continue,
-            _ => {}
+    for (i, event) in facts.state.events.iter().enumerate() {
+        if is_no_news(facts, debrief, i, &mut is_in_core) {
+            continue;
         }
-        let t_s = event.tick as f64 * facts.model.tick_s;
-        found.push(Moment { t_s, what: describe(&event.kind) });
+        let (kind, t_s) = (&event.kind, event.tick as f64 * facts.model.tick_s);
+        let before = lines
+            .iter_mut()
+            .rev()
+            .find(|l| core::mem::discriminant(l.kind) == core::mem::discriminant(kind))
+            .filter(|l| t_s - l.last_s <= TOGETHER_S);
+        match (before, size(kind)) {
+            (Some(line), Some(now)) => {
+                line.count += 1;
+                line.last_s = t_s;
+                if size(line.kind).is_some_and(|told| now > told) {
+                    line.kind = kind;
+                }
+            }
+            _ => lines.push(Line { t_s, last_s: t_s, count: 1, kind }),
+        }
     }
+    let told = |l: Line<'_>| {
+        let what = describe(facts, l.kind);
+        Moment { t_s: l.t_s, what: if l.count > 1 { format!("{what} ({} times)", l.count) } else { what } }
+    };
+    let mut found: Vec<Moment> = lines.into_iter().map(told).collect();
     if let Some(fault) = &facts.state.fault {
         let what = format!("The engine stopped: {} was not a finite number", fault.what);
         found.push(Moment { t_s: fault.tick as f64 * facts.model.tick_s, what });
     }
     found
+}
+
+/// Of what may happen again and again in a short time, how much it was, to tell the largest; `None` for what is told
+/// every time.
+fn size(kind: &EventKind) -> Option<f64> {
+    match kind {
+        EventKind::ShaftOnRim { lifted_mm, .. } => Some(*lifted_mm),
+        EventKind::LensPushed { load_un, .. } | EventKind::ZonulesLoaded { load_un, .. } => Some(*load_un),
+        EventKind::OcclusionBroke { vacuum_pa } => Some(*vacuum_pa),
+        EventKind::Surge { chamber_pa, .. } => Some(-chamber_pa),
+        EventKind::ChamberShallowed { travel_mm, .. } => Some(*travel_mm),
+        EventKind::CapsuleRose { rise_mm, .. } => Some(*rise_mm),
+        EventKind::PupilBlocked { back_mm, .. } | EventKind::BlockReleased { back_mm, .. } => Some(*back_mm),
+        EventKind::Gripped { occlusion, .. } => Some(*occlusion),
+        EventKind::Chattered { power, .. } => Some(*power),
+        EventKind::SleeveStopped { .. } | EventKind::LetGo { .. } | EventKind::PieceRemoved { .. } => Some(0.0),
+        _ => None,
+    }
+}
+
+/// Does an event only repeat or prepare what another line says?
+fn is_no_news(facts: &Facts<'_>, debrief: &Debrief, i: usize, is_in_core: &mut bool) -> bool {
+    let events = &facts.state.events;
+    let event = &events[i];
+    let comes_of_it = |e: &&Event| e.cause.is_some_and(|c| c as usize == i);
+    match event.kind {
+        EventKind::TipEnteredCore { .. } => core::mem::replace(is_in_core, true),
+        EventKind::TipEnteredLens | EventKind::TipLeftCore { .. } => {
+            *is_in_core = false;
+            false
+        }
+        // The chopper's tip may leave and enter again where the surface is rough.
+        EventKind::ChopperEntered => is_chopper_in(events, i),
+        EventKind::PurchaseCored { .. } => !is_cored_for_a_chop(events, i, &debrief.chops),
+        // An instrument drawn out of the lens slides off it: no news.
+        EventKind::TipSlipped { by: SlipBy::AlongShaft, .. } => !is_chopper_in(events, i),
+        // A foot that only passes through a position on its way.
+        EventKind::PedalMoved { .. } => events[i + 1..]
+            .iter()
+            .take_while(|e| e.tick <= event.tick + PASSING_TICKS)
+            .any(|e| matches!(e.kind, EventKind::PedalMoved { .. })),
+        // In the midst of a chop the tip stands in the one side or the other.
+        EventKind::Gripped { .. } | EventKind::LetGo { .. } if is_chop_under_way(events, i) => true,
+        // A surge says what came of the port coming free.
+        EventKind::OcclusionBroke { .. } => {
+            events[i..].iter().filter(comes_of_it).any(|e| matches!(e.kind, EventKind::Surge { .. }))
+        }
+        // What only touched the port was never held.
+        EventKind::LetGo { fragment, .. } if !was_gripped(events, i, fragment) => true,
+        // A pull that ends with the piece off the tip says so itself.
+        EventKind::LetGo { fragment, .. } => events.iter().any(|e| {
+            e.tick.abs_diff(event.tick) <= LOST_TICKS
+                && matches!(e.kind, EventKind::Pulled { fragment: pulled, followed: false, .. } if pulled == fragment)
+        }),
+        _ => false,
+    }
+}
+
+/// Ticks within which a foot passes through a position.
+const PASSING_TICKS: u64 = 12;
+
+/// Has the port taken hold of a piece since it last let go of it?
+fn was_gripped(events: &[Event], i: usize, fragment: u16) -> bool {
+    let is_of_it = |e: &&Event| match e.kind {
+        EventKind::Gripped { fragment: held, .. } | EventKind::LetGo { fragment: held, .. } => held == fragment,
+        _ => false,
+    };
+    events[..i].iter().rev().find(is_of_it).is_some_and(|e| matches!(e.kind, EventKind::Gripped { .. }))
+}
+
+/// Ticks between a piece coming off the tip and the end of its pull, whichever is noted first (a quarter of a second).
+const LOST_TICKS: u64 = 60;
+
+fn is_chop_under_way(events: &[Event], i: usize) -> bool {
+    let last = events[..i].iter().rev().find(|e| matches!(e.kind, EventKind::ChopStarted(_) | EventKind::ChopEnded(_)));
+    last.is_some_and(|e| matches!(e.kind, EventKind::ChopStarted(_)))
 }
 
 /// The tip cores out a little of its bed whenever it slows down; worth a line is the last time before a chop that it
@@ -67,7 +166,7 @@ fn name(tool: Tool) -> &'static str {
     }
 }
 
-fn describe(kind: &EventKind) -> String {
+fn describe(facts: &Facts<'_>, kind: &EventKind) -> String {
     match kind {
         EventKind::PedalMoved { to, .. } => {
             let does = ["nothing", "infusion", "aspiration", "ultrasound"].get(usize::from(*to)).unwrap_or(&"unknown");
@@ -96,10 +195,13 @@ fn describe(kind: &EventKind) -> String {
         }
         EventKind::Breach { tool, by, .. } => {
             let how = match by {
-                BreachBy::Ultrasound => "by ultrasound",
-                BreachBy::SharpForce => "by force",
+                BreachBy::Ultrasound => ", by ultrasound",
+                BreachBy::SharpForce => ", by force",
+                BreachBy::Suction => ", by suction",
+                BreachBy::TrappedFluid => "",
             };
-            format!("THE POSTERIOR CAPSULE WAS BREACHED by the {}, {how}", name(*tool))
+            let by = tool.map_or("fluid trapped behind the lens".to_string(), |t| format!("the {}", name(t)));
+            format!("THE POSTERIOR CAPSULE WAS BREACHED by {by}{how}")
         }
         EventKind::ChopperEntered => "The chopper entered the lens".to_string(),
         EventKind::ChopperCaughtRim { .. } => {
@@ -127,6 +229,68 @@ fn describe(kind: &EventKind) -> String {
             format!("One side reached the wall of the bag: {room_mm:.2} mm of room used up")
         }
         EventKind::BodySplit { pieces } => format!("The nucleus came apart: {pieces} pieces"),
+        EventKind::Gripped { volume_ul, .. } => {
+            format!("The port took hold of the {}", piece_of(facts, *volume_ul).trim_end_matches(','))
+        }
+        EventKind::Pulled { followed: true, volume_ul, .. } => {
+            format!("The {} followed the tip", piece_of(facts, *volume_ul))
+        }
+        EventKind::Pulled { volume_ul, .. } => format!("The {} did not follow the tip", piece_of(facts, *volume_ul)),
+        EventKind::LetGo { by_foot: true, .. } => "The piece was let go".to_string(),
+        EventKind::LetGo { .. } => "The piece came off the tip".to_string(),
+        EventKind::Chattered { power, vacuum_pa } => {
+            format!(
+                "The piece chattered on the tip: {} power, {:.0} mmHg across the port",
+                percent(*power),
+                mmhg_from_pa(*vacuum_pa)
+            )
+        }
+        EventKind::PieceRemoved { .. } => "A piece was removed".to_string(),
+        EventKind::LensRemoved => "The last of the lens was removed".to_string(),
+        EventKind::IncisionHot { incision_c } => {
+            format!("The incision reached {incision_c:.0} °C: its collagen shrinks")
+        }
+        EventKind::BottleMoved { from_pa, to_pa } => {
+            format!("The bottle went from {:.0} to {:.0} cm", cm_from_pa(*from_pa), cm_from_pa(*to_pa))
+        }
+        EventKind::OcclusionBroke { vacuum_pa } => {
+            format!("The port came free at {:.0} mmHg of vacuum", mmhg_from_pa(*vacuum_pa))
+        }
+        EventKind::Surge { chamber_pa, .. } => {
+            format!(
+                "The port came free and fluid surged out: the chamber fell to {:.0} mmHg",
+                mmhg_from_pa(*chamber_pa)
+            )
+        }
+        EventKind::ChamberShallowed { travel_mm, .. } => format!("The chamber shallowed by {travel_mm:.1} mm"),
+        EventKind::ChamberCollapsed => "THE CHAMBER COLLAPSED".to_string(),
+        EventKind::PupilBlocked { back_mm, .. } => {
+            format!("Reverse pupillary block: the lens had gone back {back_mm:.1} mm and the iris sealed on it")
+        }
+        EventKind::BlockReleased { by_lifting: true, .. } => {
+            "The iris was lifted off the rim: the block let go".to_string()
+        }
+        EventKind::BlockReleased { .. } => "The chamber came forward and the block let go".to_string(),
+        EventKind::CapsuleRose { rise_mm, .. } => format!("The posterior capsule rose by {rise_mm:.1} mm"),
+        EventKind::WaveInjected { hour } => format!("Fluid was injected under the rim at {hour} o'clock"),
+        EventKind::WaveFailed { hour } => format!("The wave did not free the lens at {hour} o'clock"),
+        EventKind::WaveTrapped { load_pa, .. } => {
+            format!("Fluid was trapped behind the lens: {:.0} mmHg on the posterior capsule", mmhg_from_pa(*load_pa))
+        }
+        EventKind::Turning => "The nucleus was turned".to_string(),
+        EventKind::ZonulesLoaded { hour, load_un, turning } => {
+            let how = if *turning { "Turned against adhesion" } else { "Pushed" };
+            format!("{how}, the lens pulled on the zonules at {hour} o'clock with {:.0} mN", load_un / 1000.0)
+        }
+        EventKind::ZonulesTore { hour, .. } => format!("THE ZONULES TORE at {hour} o'clock"),
+        EventKind::RimTore { .. } => "THE RIM OF THE RHEXIS TORE".to_string(),
+        EventKind::RimRanOut => "THE TEAR OF THE RIM RAN OUT toward the equator".to_string(),
+        EventKind::VitreousForward { volume_ul } => format!("Vitreous came forward: {volume_ul:.0} µL so far"),
+        EventKind::PieceSank { volume_ul, .. } => format!("A PIECE OF {volume_ul:.1} µL SANK into the vitreous"),
+        EventKind::Called => "The surgeon stopped and called for help".to_string(),
+        EventKind::NeedleWithdrawn { chamber_pa } => {
+            format!("The needle left the eye, {:.0} mmHg in the chamber", mmhg_from_pa(*chamber_pa))
+        }
         EventKind::ChopEnded(result) => {
             let joined = if result.complete { "sides apart" } else { "sides still joined" };
             format!("The instruments let go: {} of the core cracked, {joined}", percent(result.core_fraction_cracked))

@@ -20,6 +20,8 @@ const ON_RIM_MM: f64 = 0.1;
 pub struct Burial {
     /// The tip in the eye.
     pub tip: Tip,
+    /// The fragment it lay in.
+    pub body: u16,
     /// Depth below the core's anterior surface, mm; `None` outside the core's outline.
     pub depth_mm: Option<f64>,
 }
@@ -68,8 +70,7 @@ impl Watch {
     /// Take notes after a tick.
     pub fn note(&mut self, model: &Model, state: &State) {
         if let Some(needle) = &state.needle {
-            let place_mm = state.lens.from_eye(&needle.tip.place_mm);
-            let forward = state.lens.direction_from_eye(&needle.tip.forward);
+            let Tip { place_mm, forward, .. } = state.lens.tip_from_eye(needle.body, &needle.tip);
             let advance_mm = self.stands_mm.map_or(f64::INFINITY, |stands| (place_mm - stands).dot(&forward));
             // Sliding back is no advance: ultrasound goes on coring the same bed.
             if needle.buried_mm <= 0.0 || advance_mm > STILL_MM {
@@ -82,7 +83,8 @@ impl Watch {
             self.now.slid_mm = needle.slid_mm;
             if state.chopper.as_ref().is_none_or(|c| !c.is_in_lens) {
                 let is_buried = needle.buried_mm > 0.0;
-                self.now.burial = is_buried.then_some(Burial { tip: needle.tip, depth_mm: needle.depth_mm });
+                self.now.burial =
+                    is_buried.then_some(Burial { tip: needle.tip, body: needle.body, depth_mm: needle.depth_mm });
             }
         }
         for event in &state.events[self.events_seen..] {

@@ -54,7 +54,12 @@ impl MapRequest {
             format: 1,
             title: String::new(),
             steps: vec![
-                Manoeuvre::Set { vacuum_mmhg: self.vacuum_mmhg, power: 0.6 },
+                Manoeuvre::Set {
+                    vacuum_mmhg: Some(self.vacuum_mmhg),
+                    power: Some(0.6),
+                    bottle_cm: None,
+                    flow_ml_min: None,
+                },
                 Manoeuvre::Bury {
                     depth_mm,
                     angle_deg,
@@ -63,7 +68,7 @@ impl MapRequest {
                     speed_mm_s: 1.5,
                     ultrasound: 1.0,
                 },
-                Manoeuvre::Pedal { position: 2, share: 1.0 },
+                Manoeuvre::Pedal { position: 2, share: 1.0, power: None },
                 Manoeuvre::Chop { kind: self.kind, ahead_mm: 0.5, aside_mm, depth_mm: None },
                 Manoeuvre::Separate {
                     width_mm: self.separation_mm.unwrap_or(case.goals.separation_mm),

@@ -1,24 +1,28 @@
-//! A plan performed: manoeuvres become strokes of the hands, strokes become `Inputs`.
+//! A plan performed: manoeuvres become strokes of the hands (`manoeuvre`), strokes become `Inputs`.
 //!
-//! The performer does what a surgeon's hands do: it aims with what can be seen, stops when the tip is where it was
+//! The performer does what a surgeon's hands do: it aims with what can be seen (`aim`), stops when the tip is where it was
 //! meant to be (after a reaction time), and never touches the engine but through `Inputs`. Eye frame; mm, s, rad.
 
-use crate::plan::spec::{Bevel, ChopKind, Manoeuvre, PlanSpec};
-use crate::sim::cut::Plane;
-use crate::sim::hands::{ChopperEnd, HandPose, Pedal, Tip, rise_over_rim_mm};
-use crate::sim::{Inputs, Model, State};
-use crate::units::{pa_from_mmhg, radians};
+use crate::plan::aim::{self, FLOOR_MM};
+use crate::plan::spec::{Manoeuvre, PlanSpec};
+use crate::sim::hands::{ChopperEnd, HandPose, Pedal};
+use crate::sim::pose::Pose;
+use crate::sim::{Inputs, Machine, Model, NeedleState, State, Syringe};
 use nalgebra::Vector3;
 use std::collections::VecDeque;
 
 /// Speed of an instrument where it meets nothing, mm/s.
-const FREE_SPEED_MM_S: f64 = 8.0;
-
-/// Speed of the chopper through tissue, mm/s.
-const CHOPPER_SPEED_MM_S: f64 = 3.0;
+pub(super) const FREE_SPEED_MM_S: f64 = 8.0;
 
 /// Speed of turning the nucleus, rad/s.
-const TURN_SPEED_RAD_S: f64 = 1.5;
+pub(super) const TURN_SPEED_RAD_S: f64 = 1.5;
+
+/// Angle within which the nucleus is where it was meant to be turned, rad (A: half a degree).
+const TURNED_RAD: f64 = 0.009;
+
+/// Fastest change of tip angle and roll, rad/s (A).
+const SWING_RAD_S: f64 = 1.5;
+const ROLL_RAD_S: f64 = 6.0;
 
 /// Time from seeing to stopping, s (A: visual reaction of a trained hand).
 const REACTION_S: f64 = 0.2;
@@ -32,26 +36,60 @@ const MOST_PUSH_MM: f64 = 0.5;
 /// A tip that sinks no faster than this has come to its end, mm/s.
 const STALLED_MM_S: f64 = 0.05;
 
-/// Pause when the hand eases off after burying, s.
-const EASE_S: f64 = 0.1;
+/// How far out of its incision an instrument is drawn, mm.
+const OUT_MM: f64 = 1.0;
 
-/// How much deeper than the tip a chopper goes where the plan does not say, mm.
-const DEEPER_MM: f64 = 0.3;
+/// Speed of bringing the port onto a piece, mm/s (A).
+const GRIP_SPEED_MM_S: f64 = 1.0;
 
-/// How far below the anterior capsule a chopper's bend passes, mm.
-const UNDER_CAPSULE_MM: f64 = 0.1;
+/// Cover of the port that counts as a seal, and the share of the set vacuum at which a piece is held (A).
+const SEALED: f64 = 0.85;
+const HELD: f64 = 0.85;
 
-/// Height above the lens at which instruments move about, mm.
-const CLEARANCE_MM: f64 = 0.4;
+/// Cover of the port from which it has met something, the gain that counts as more, and the time without more after which
+/// pushing on is vain (A).
+const MET: f64 = 0.3;
+const MORE: f64 = 0.02;
+const NO_MORE_S: f64 = 0.3;
 
-/// Something a hand does until it is done.
+/// Longest time the foot goes back to 2 for a piece that has chattered off, s (P).
+const BACK_S: f64 = 1.0;
+
+/// Cover below which a piece is off the port, the time for which that is awaited, and the cover that is enough again; with
+/// less than that and hardly a share of the set vacuum it is off, too (A).
+const LOST: f64 = 0.1;
+const LOST_S: f64 = 0.3;
+const FOUND: f64 = 0.5;
+const OPEN: f64 = 0.3;
+
+/// Speed of chasing a piece, mm/s, and how far, mm (A).
+const CHASE_MM_S: f64 = 1.5;
+const CHASE_MM: f64 = 2.0;
+
+/// Volume at which a piece is gone, µL.
+const GONE_UL: f64 = 0.1;
+
+/// Speed of the tip in sweeping, mm/s (A).
+const SWEEP_MM_S: f64 = 3.0;
+
+/// Height of the chopper's point over the capsule where it lifts the iris, and how far beyond the rim it stands, mm (A).
+const UNDER_IRIS_MM: f64 = 0.25;
+const BEYOND_RIM_MM: f64 = 0.1;
+
+/// Something a hand or the foot does until it is done.
 #[derive(Clone, Debug, PartialEq)]
-enum Stroke {
+pub(super) enum Stroke {
     /// Bring the needle's tip to a place.
     Needle { to_mm: Vector3<f64>, elevation_rad: f64, roll_rad: f64, speed_mm_s: f64 },
-    /// Advance along the shaft until the tip is as deep in the lens as meant.
+    /// Draw the needle out of the eye along its shaft, or push it back in.
+    Draw { is_out: bool },
+    /// Advance along the shaft until the tip is as deep in a fragment as meant.
     Bury {
-        aim_mm: Vector3<f64>,
+        body: u16,
+        /// Where the tip is to end, in the fragment's frame.
+        goal_mm: Vector3<f64>,
+        /// Where the fragment was when the tip met it.
+        seat: Pose,
         speed_mm_s: f64,
         power_share: f64,
         travelled_mm: f64,
@@ -60,47 +98,120 @@ enum Stroke {
     },
     /// Ease off: take back what the hand has pressed.
     Ease { left_s: f64 },
+    /// Advance onto a piece until the port is covered, and wait until vacuum holds it.
+    Grip {
+        along: Vector3<f64>,
+        /// How far the hand goes at most.
+        left_mm: f64,
+        /// Greatest cover so far, and the time since it last grew.
+        best: f64,
+        since_more_s: f64,
+        stops_in_s: Option<f64>,
+        /// Time for which it has been held.
+        held_s: f64,
+        /// Patience, from the moment something is met.
+        left_s: f64,
+    },
+    /// Sweep round a place, the tip so deep below the lens's front.
+    Sweep { centre_mm: (f64, f64), radius_mm: f64, depth_mm: f64, angle_rad: f64, left_s: f64 },
+    /// Emulsify a piece, and go after it where it is lost.
+    Emulsify {
+        body: u16,
+        foot: Foot,
+        from_mm: Vector3<f64>,
+        lost_s: f64,
+        toward_mm: Option<Vector3<f64>>,
+        look_in_s: f64,
+        gone_s: f64,
+        back_s: f64,
+        left_s: f64,
+    },
+    /// Take a chopper with this end, just inside its port.
+    TakeChopper { end: ChopperEnd, roll_rad: f64, over_lens_mm: f64 },
     /// Bring the chopper's point to a place.
     Chopper { to_mm: Vector3<f64>, roll_rad: f64, speed_mm_s: f64 },
     /// Move both apart.
     Part { across: Vector3<f64>, left_mm: f64, speed_mm_s: f64 },
     /// Take the chopper out of the eye.
     ChopperOut,
+    /// Hold the chopper between iris and capsule, as the lens rises and falls.
+    LiftIris { toward: Vector3<f64>, left_s: f64 },
+    /// From now on keep the chopper so far below the port.
+    Guard { below_mm: f64 },
+    /// Change the foot.
+    Step(Foot),
     /// Hold still.
     Hold { left_s: f64 },
-    /// Turn the nucleus.
-    Turn { left_rad: f64 },
+    /// Turn the nucleus until it has come to an angle.
+    Turn { to_rad: f64, left_s: f64 },
+    /// Inject.
+    Inject { syringe: Syringe, left_s: f64 },
+    /// Drive fluid back out of the port.
+    Reflux { left_s: f64 },
+    /// Call for help.
+    Call,
+}
+
+/// What the foot does.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Foot {
+    /// Position and travel.
+    pub pedal: Pedal,
+    /// The power's own share on a dual-linear pedal; in position 3 the travel is then the vacuum's.
+    pub power_share: Option<f64>,
+}
+
+impl Foot {
+    /// A foot all the way through a position.
+    pub(super) fn full(position: u8) -> Self {
+        Self { pedal: Pedal { position, share: 1.0 }, power_share: None }
+    }
+}
+
+/// What one tick asks for beside the instruments' places.
+#[derive(Clone, Copy, Debug, Default)]
+struct Gesture {
+    turn_rad_s: f64,
+    syringe: Option<Syringe>,
+    reflux: bool,
+    calls: bool,
 }
 
 /// A plan under way.
 #[derive(Clone, Debug)]
 pub struct Performer {
     steps: VecDeque<Manoeuvre>,
-    strokes: VecDeque<Stroke>,
-    needle_mm: Vector3<f64>,
-    elevation_rad: f64,
-    roll_rad: f64,
-    chopper: Option<(ChopperEnd, Vector3<f64>, f64)>,
-    pedal: Pedal,
-    vacuum_limit_pa: f64,
-    power_limit: f64,
+    pub(super) strokes: VecDeque<Stroke>,
+    pub(super) needle_mm: Vector3<f64>,
+    pub(super) elevation_rad: f64,
+    pub(super) roll_rad: f64,
+    /// How far the needle is drawn back along its shaft from where its tip would be.
+    pub(super) drawn_mm: f64,
+    pub(super) chopper: Option<(ChopperEnd, Vector3<f64>, f64)>,
+    /// How far below the port the chopper is kept, while it guards.
+    pub(super) guard_mm: Option<f64>,
+    pub(super) foot: Foot,
+    pub(super) machine: Machine,
+    pub(super) power_limit: f64,
     /// Height of the tip over the last reaction time, for a hand that stops late.
     seen_mm: VecDeque<f64>,
 }
 
 impl Performer {
-    /// Ready to begin, the needle at its incision, the foot in position 1.
+    /// Ready to begin, the needle at its incision, the foot in position 1, the machine as the model has it.
     pub fn new(model: &Model, plan: &PlanSpec) -> Self {
         Self {
             steps: plan.steps.iter().cloned().collect(),
             strokes: VecDeque::new(),
             needle_mm: model.main_incision.place_mm * 0.8
-                + Vector3::z() * (0.2 * model.main_incision.place_mm.z + CLEARANCE_MM),
+                + Vector3::z() * (0.2 * model.main_incision.place_mm.z + super::manoeuvre::CLEARANCE_MM),
             elevation_rad: 0.5,
             roll_rad: 0.0,
+            drawn_mm: 0.0,
             chopper: None,
-            pedal: Pedal { position: 1, share: 1.0 },
-            vacuum_limit_pa: 0.0,
+            guard_mm: None,
+            foot: Foot::full(1),
+            machine: model.machine,
             power_limit: 0.0,
             seen_mm: VecDeque::new(),
         }
@@ -108,10 +219,10 @@ impl Performer {
 
     /// The inputs of the next tick; `None` when the plan is done.
     pub fn next(&mut self, model: &Model, state: &State) -> Option<Inputs> {
-        let mut turn_rad_s = 0.0;
+        let mut gesture = Gesture::default();
         loop {
             if let Some(mut stroke) = self.strokes.pop_front() {
-                let is_done = self.perform(model, state, &mut stroke, &mut turn_rad_s);
+                let is_done = self.perform(model, state, &mut stroke, &mut gesture);
                 if !is_done {
                     self.strokes.push_front(stroke);
                 }
@@ -120,280 +231,82 @@ impl Performer {
             let step = self.steps.pop_front()?;
             self.begin(model, state, step);
         }
+        self.keep_guard(model, state);
+        let Foot { pedal, power_share } = self.foot;
+        // On a dual-linear foot the travel within position 3 is the vacuum's.
+        let vacuum_share = if pedal.position >= 3 && power_share.is_some() { pedal.share } else { 1.0 };
         Some(Inputs {
-            needle: HandPose::needle_at(&model.main_incision, &self.needle_mm, self.elevation_rad, self.roll_rad),
+            needle: self.hand(model),
             chopper: self
                 .chopper
                 .map(|(end, point, roll)| (end, HandPose::chopper_at(&model.side_port, &model.chopper, &point, roll))),
-            pedal: self.pedal,
-            vacuum_limit_pa: self.vacuum_limit_pa,
+            pedal,
+            power_share,
+            reflux: gesture.reflux,
+            vacuum_limit_pa: self.machine.vacuum_limit_pa * vacuum_share,
+            flow_limit_ul_s: self.machine.flow_limit_ul_s,
             power_limit: self.power_limit,
-            turn_rad_s,
+            bottle_pa: self.machine.bottle_pa,
+            turn_rad_s: gesture.turn_rad_s,
+            syringe: gesture.syringe,
+            calls: gesture.calls,
         })
     }
 
-    /// Expand a manoeuvre into strokes, with what can be seen now.
-    fn begin(&mut self, model: &Model, state: &State, step: Manoeuvre) {
-        match step {
-            Manoeuvre::Set { vacuum_mmhg, power } => {
-                self.vacuum_limit_pa = pa_from_mmhg(vacuum_mmhg);
-                self.power_limit = power;
-            }
-            Manoeuvre::Pedal { position, share } => {
-                self.pedal = Pedal { position, share };
-                self.strokes.push_back(Stroke::Hold { left_s: model.tick_s });
-            }
-            Manoeuvre::Bury { depth_mm, angle_deg, place_mm, bevel, speed_mm_s, ultrasound } => {
-                let roll_rad = match bevel {
-                    Bevel::Up => 0.0,
-                    Bevel::Down => core::f64::consts::PI,
-                };
-                self.bury(model, state, depth_mm, radians(angle_deg), place_mm, roll_rad, speed_mm_s, ultrasound);
-            }
-            Manoeuvre::Chop { kind, ahead_mm, aside_mm, depth_mm } => {
-                self.chop(model, state, kind, ahead_mm, aside_mm, depth_mm);
-            }
-            Manoeuvre::Separate { width_mm, speed_mm_s } => {
-                if let Some((_, point, _)) = self.chopper {
-                    let across = self.across(model, state, &point);
-                    self.strokes.push_back(Stroke::Part { across, left_mm: width_mm, speed_mm_s });
-                }
-            }
-            Manoeuvre::Withdraw => self.withdraw(model),
-            Manoeuvre::Turn { angle_deg } => self.strokes.push_back(Stroke::Turn { left_rad: radians(angle_deg) }),
-            Manoeuvre::Wait { seconds } => self.strokes.push_back(Stroke::Hold { left_s: seconds }),
-        }
-    }
-
-    #[expect(clippy::too_many_arguments, reason = "the fields of one manoeuvre")]
-    fn bury(
-        &mut self,
-        model: &Model,
-        state: &State,
-        depth_mm: f64,
-        elevation_rad: f64,
-        (x, y): (f64, f64),
-        roll_rad: f64,
-        speed_mm_s: f64,
-        power_share: f64,
-    ) {
-        let mut aim_mm = Vector3::new(x, y, 0.0);
-        aim_mm.z = self.core_top(model, state, &aim_mm) - depth_mm;
-        let pose = HandPose::needle_at(&model.main_incision, &aim_mm, elevation_rad, roll_rad);
-        let tip = Tip { place_mm: aim_mm, forward: pose.forward(), roll_rad };
-        let shape = &model.field.shape;
-        aim_mm.z += rise_over_rim_mm(&tip, model.rhexis_radius_mm, |r| shape.anterior_z_mm(r));
-        // Come from where the shaft's line leaves the lens.
-        let clear = |back: f64| {
-            let p = aim_mm - tip.forward * back;
-            p.z > shape.anterior_z_mm(libm::hypot(p.x, p.y)) + CLEARANCE_MM
-        };
-        let length_mm = (0..200).map(|i| 0.05 * f64::from(i)).find(|b| clear(*b)).unwrap_or(10.0);
-        let entry_mm = aim_mm - tip.forward * length_mm;
-        let high = Vector3::new(0.0, 0.0, (self.needle_mm.z.max(entry_mm.z) - self.needle_mm.z).max(0.0));
-        if high.z > 0.0 {
-            let to_mm = self.needle_mm + high;
-            self.strokes.push_back(Stroke::Needle {
-                to_mm,
-                elevation_rad: self.elevation_rad,
-                roll_rad,
-                speed_mm_s: FREE_SPEED_MM_S,
-            });
-        }
-        self.strokes.push_back(Stroke::Needle {
-            to_mm: entry_mm,
-            elevation_rad,
-            roll_rad,
-            speed_mm_s: FREE_SPEED_MM_S,
-        });
-        self.strokes.push_back(Stroke::Bury {
-            aim_mm,
-            speed_mm_s,
-            power_share,
-            travelled_mm: 0.0,
-            length_mm,
-            stops_in_s: None,
-        });
-        self.strokes.push_back(Stroke::Ease { left_s: EASE_S });
-    }
-
-    /// Height of the core's anterior surface over a place. Beyond the core's outline there is no surface to measure from;
-    /// the eye goes on from its rim.
-    fn core_top(&self, model: &Model, state: &State, p: &Vector3<f64>) -> f64 {
-        let core = &model.field.core;
-        let local = state.lens.from_eye(p);
-        core.anterior_z_mm(local.x, local.y).unwrap_or(core.centre_mm.z)
-    }
-
-    /// Level direction from the hand to the tip, and the direction to its left.
-    fn level_axes(&self, model: &Model) -> (Vector3<f64>, Vector3<f64>) {
-        let d = self.needle_mm - model.main_incision.place_mm;
-        let ahead = Vector3::new(d.x, d.y, 0.0).normalize();
-        (ahead, Vector3::new(-ahead.y, ahead.x, 0.0))
-    }
-
-    fn chop(
-        &mut self,
-        model: &Model,
-        state: &State,
-        kind: ChopKind,
-        ahead_mm: f64,
-        aside_mm: f64,
-        depth_mm: Option<f64>,
-    ) {
-        let (ahead, left) = self.level_axes(model);
-        let shape = &model.field.shape;
-        let over_lens = shape.front_mm + CLEARANCE_MM;
-        let end = match kind {
-            ChopKind::Vertical => ChopperEnd::Pointed,
-            ChopKind::Horizontal => ChopperEnd::Blunt,
-        };
-        let mut goal = self.needle_mm + ahead * ahead_mm + left * aside_mm;
-        // As deep as asked, or a little deeper than the tip; the bend stays above the core.
-        let top = self.core_top(model, state, &goal);
-        let tip_depth = top - self.needle_mm.z;
-        goal.z = top - depth_mm.unwrap_or((tip_depth + DEEPER_MM).min(model.chopper.end_mm));
-        let port = model.side_port.place_mm;
-        if self.chopper.is_none_or(|(e, _, _)| e != end) {
-            let inside = Vector3::new(0.7 * port.x, 0.7 * port.y, over_lens);
-            let roll = if kind == ChopKind::Horizontal { core::f64::consts::FRAC_PI_2 } else { 0.0 };
-            self.chopper = Some((end, inside, roll));
-        }
-        let mut to = |to_mm: Vector3<f64>, roll_rad: f64, speed_mm_s: f64| {
-            self.strokes.push_back(Stroke::Chopper { to_mm, roll_rad, speed_mm_s });
-        };
-        match kind {
-            ChopKind::Vertical => {
-                let is_within = state.chopper.as_ref().is_some_and(|c| c.is_in_lens);
-                if !is_within {
-                    to(Vector3::new(goal.x, goal.y, over_lens), 0.0, FREE_SPEED_MM_S);
-                }
-                to(goal, 0.0, CHOPPER_SPEED_MM_S);
-            }
-            ChopKind::Horizontal => {
-                const FLAT: f64 = core::f64::consts::FRAC_PI_2;
-                let core = &model.field.core;
-                let centre = state.lens.to_eye(&core.centre_mm);
-                let along = (centre - self.needle_mm).dot(&ahead);
-                // Outside the firm nucleus on the far side, but well within the bag; the point in the core's equator or
-                // as deep as asked, and clear of the capsule.
-                let reach = along + core.radius_mm + core.edge_mm + 0.5 * model.chopper.width_mm;
-                let mut outside = self.needle_mm + ahead * reach + left * aside_mm;
-                let radius = libm::hypot(outside.x, outside.y);
-                let most = shape.equator_mm - 0.6;
-                if radius > most {
-                    let level = most / radius;
-                    (outside.x, outside.y) = (outside.x * level, outside.y * level);
-                }
-                let r = libm::hypot(outside.x, outside.y);
-                let under_rim = shape.anterior_z_mm(r.max(model.rhexis_radius_mm)) - 0.35;
-                let lowest = shape.posterior_z_mm(r) + 0.6;
-                // The bend stays below the capsule, else the end would straddle the rim.
-                let under_capsule = shape.anterior_z_mm(r) - model.chopper.end_mm - UNDER_CAPSULE_MM;
-                outside.z = goal.z.min(under_capsule).max(lowest);
-                to(Vector3::new(0.0, 0.0, over_lens), FLAT, FREE_SPEED_MM_S);
-                let rim = ahead * (model.rhexis_radius_mm - 0.3);
-                to(Vector3::new(rim.x, rim.y, under_rim), FLAT, CHOPPER_SPEED_MM_S);
-                to(Vector3::new(outside.x, outside.y, under_rim), FLAT, CHOPPER_SPEED_MM_S);
-                to(outside, 0.0, CHOPPER_SPEED_MM_S);
-                to(Vector3::new(goal.x, goal.y, outside.z), 0.0, CHOPPER_SPEED_MM_S);
-            }
-        }
-    }
-
-    /// Across the plane the hands see between needle and chopper, level; toward the needle's side.
-    fn across(&self, model: &Model, state: &State, point: &Vector3<f64>) -> Vector3<f64> {
-        let (_, left) = self.level_axes(model);
-        let path = state.chopper.as_ref().map(|c| c.path.as_slice()).unwrap_or_default();
-        let seen = state.needle.as_ref().map(|n| {
-            let tip = state.lens.tip_from_eye(&n.tip);
-            let normal = Plane::spanned(&tip.place_mm, &tip.forward, path).normal;
-            let turned = state.lens.to_eye(&normal) - state.lens.to_eye(&Vector3::zeros());
-            Vector3::new(turned.x, turned.y, 0.0)
-        });
-        let across = seen.filter(|n| n.norm() > 1e-3).map_or(left, |n| n.normalize());
-        // The chopper goes to the side it lies on; straight ahead, to the side of its own port.
-        let aside = left.dot(&(point - self.needle_mm));
-        let chopper_left = if aside.abs() > 0.05 { aside > 0.0 } else { left.dot(&model.side_port.place_mm) > 0.0 };
-        let is_left = across.dot(&left) > 0.0;
-        if is_left == chopper_left { -across } else { across }
-    }
-
-    fn withdraw(&mut self, model: &Model) {
-        let over_lens = model.field.shape.front_mm + CLEARANCE_MM;
-        if let Some((_, point, roll)) = self.chopper {
-            let to_mm = Vector3::new(point.x, point.y, over_lens.max(point.z));
-            self.strokes.push_back(Stroke::Chopper { to_mm, roll_rad: roll, speed_mm_s: FREE_SPEED_MM_S });
-            self.strokes.push_back(Stroke::ChopperOut);
-        }
-        let (ahead, _) = self.level_axes(model);
-        let rise = libm::tan(self.elevation_rad);
-        let back = ((over_lens - self.needle_mm.z) / rise.max(0.1)).max(0.0);
-        let to_mm = self.needle_mm - ahead * back + Vector3::z() * (back * rise);
-        let (elevation_rad, roll_rad) = (self.elevation_rad, self.roll_rad);
-        self.strokes.push_back(Stroke::Needle { to_mm, elevation_rad, roll_rad, speed_mm_s: FREE_SPEED_MM_S });
+    /// How the hand holds the needle.
+    fn hand(&self, model: &Model) -> HandPose {
+        let pose = HandPose::needle_at(&model.main_incision, &self.needle_mm, self.elevation_rad, self.roll_rad);
+        HandPose { insertion_mm: pose.insertion_mm - self.drawn_mm, ..pose }
     }
 
     /// One tick of a stroke; true when it is done.
-    fn perform(&mut self, model: &Model, state: &State, stroke: &mut Stroke, turn_rad_s: &mut f64) -> bool {
+    fn perform(&mut self, model: &Model, state: &State, stroke: &mut Stroke, gesture: &mut Gesture) -> bool {
         let dt = model.tick_s;
         match stroke {
             Stroke::Needle { to_mm, elevation_rad, roll_rad, speed_mm_s } => {
-                let (place, share) = toward(&self.needle_mm, to_mm, *speed_mm_s * dt);
-                self.needle_mm = place;
-                self.elevation_rad += (*elevation_rad - self.elevation_rad) * share;
-                self.roll_rad += (*roll_rad - self.roll_rad) * share;
+                let way_mm = *to_mm - self.needle_mm;
+                let (rise, roll) = (*elevation_rad - self.elevation_rad, *roll_rad - self.roll_rad);
+                // The slowest of the three sets the pace.
+                let needed_s = (way_mm.norm() / *speed_mm_s).max(rise.abs() / SWING_RAD_S).max(roll.abs() / ROLL_RAD_S);
+                let share = if needed_s <= dt { 1.0 } else { dt / needed_s };
+                self.needle_mm += way_mm * share;
+                self.elevation_rad += rise * share;
+                self.roll_rad += roll * share;
                 share >= 1.0
             }
-            Stroke::Bury { aim_mm, speed_mm_s, power_share, travelled_mm, length_mm, stops_in_s } => {
-                if *travelled_mm == 0.0 {
-                    self.seen_mm.clear();
-                }
-                self.pedal = if *power_share > 0.0 {
-                    Pedal { position: 3, share: *power_share }
-                } else {
-                    Pedal { position: 2, share: 1.0 }
-                };
-                let Some(needle) = &state.needle else { return true };
-                // What counts is where the tip is in the lens: the eye sees how much of the needle still stands out.
-                let height = state.lens.from_eye(&needle.tip.place_mm).z;
-                self.seen_mm.push_back(height);
-                let memory = (REACTION_S / dt) as usize;
-                let mut sinking = 0.0;
-                if self.seen_mm.len() > memory {
-                    // The hand stops ahead of its aim by what it will still move, judged by what it saw a reaction ago.
-                    let [earlier, later] = [self.seen_mm[0], self.seen_mm[1]];
-                    sinking = (earlier - later) / dt;
-                    self.seen_mm.pop_front();
-                }
-                let is_there = height - sinking.min(*speed_mm_s) * REACTION_S <= aim_mm.z;
-                // It yields as it sees the whole lens go, and gives up where the tip does not sink any more.
-                let pushed_mm = state.lens.pushed_mm.dot(&needle.tip.forward);
-                let stalls = sinking < STALLED_MM_S && pushed_mm > 0.5 * MOST_PUSH_MM;
-                let is_vain = *travelled_mm > *length_mm + OVERREACH_MM || stalls;
-                if stops_in_s.is_none() && (is_there || is_vain) {
-                    *stops_in_s = Some(REACTION_S);
-                }
-                if let Some(left_s) = stops_in_s {
-                    *left_s -= dt;
-                    if *left_s <= 0.0 {
-                        return true;
-                    }
-                }
-                let pose =
-                    HandPose::needle_at(&model.main_incision, &self.needle_mm, self.elevation_rad, self.roll_rad);
-                let by = *speed_mm_s * dt * (1.0 - pushed_mm / MOST_PUSH_MM).clamp(0.0, 1.0);
-                self.needle_mm += pose.forward() * by;
-                *travelled_mm += by;
-                false
+            Stroke::Draw { is_out } => {
+                let inserted_mm = self.hand(model).insertion_mm + self.drawn_mm;
+                let goal_mm = if *is_out { inserted_mm + OUT_MM } else { 0.0 };
+                let most_mm = FREE_SPEED_MM_S * dt;
+                let by_mm = (goal_mm - self.drawn_mm).clamp(-most_mm, most_mm);
+                self.drawn_mm += by_mm;
+                by_mm.abs() < most_mm
             }
+            Stroke::Bury { .. } => self.go_in(model, state, stroke),
             Stroke::Ease { left_s } => {
                 if let Some(needle) = &state.needle {
                     let pressed = state.lens.pushed_mm.dot(&needle.tip.forward);
                     self.needle_mm -= needle.tip.forward * (pressed * (dt / *left_s).min(1.0));
                 }
-                *left_s -= dt;
-                *left_s <= 0.0
+                is_over(left_s, dt)
+            }
+            Stroke::Grip { .. } => self.take_hold(model, state, stroke),
+            Stroke::Sweep { centre_mm, radius_mm, depth_mm, angle_rad, left_s } => {
+                if *radius_mm > 0.0 {
+                    *angle_rad += SWEEP_MM_S * dt / *radius_mm;
+                }
+                let x = centre_mm.0 + *radius_mm * libm::cos(*angle_rad);
+                let y = centre_mm.1 + *radius_mm * libm::sin(*angle_rad);
+                let front_mm = model.field.shape.anterior_z_mm(libm::hypot(x, y)) + state.lens.raised_mm;
+                let (place, _) = toward(&self.needle_mm, &Vector3::new(x, y, front_mm - *depth_mm), SWEEP_MM_S * dt);
+                self.needle_mm = place;
+                is_over(left_s, dt)
+            }
+            Stroke::Emulsify { .. } => self.eat(model, state, stroke),
+            Stroke::TakeChopper { end, roll_rad, over_lens_mm } => {
+                let port = model.side_port.place_mm;
+                self.chopper = Some((*end, Vector3::new(0.7 * port.x, 0.7 * port.y, *over_lens_mm), *roll_rad));
+                true
             }
             Stroke::Chopper { to_mm, roll_rad, speed_mm_s } => {
                 let Some((_, point, roll)) = &mut self.chopper else { return true };
@@ -415,17 +328,236 @@ impl Performer {
                 self.chopper = None;
                 true
             }
-            Stroke::Hold { left_s } => {
-                *left_s -= dt;
-                *left_s <= 1e-9
+            Stroke::LiftIris { toward: outward, left_s } => {
+                let Some((_, point, _)) = &mut self.chopper else { return true };
+                let radius_mm = model.rhexis_radius_mm + BEYOND_RIM_MM;
+                let capsule_mm = model.field.shape.anterior_z_mm(radius_mm) + state.lens.raised_mm;
+                let goal_mm = *outward * radius_mm + Vector3::z() * (capsule_mm + UNDER_IRIS_MM);
+                let (place, share) = toward(point, &goal_mm, FREE_SPEED_MM_S * dt);
+                *point = place;
+                // The time counts from when the chopper is there.
+                share >= 1.0 && is_over(left_s, dt)
             }
-            Stroke::Turn { left_rad } => {
-                let by = left_rad.clamp(-TURN_SPEED_RAD_S * dt, TURN_SPEED_RAD_S * dt);
-                *turn_rad_s = by / dt;
-                *left_rad -= by;
-                left_rad.abs() < 1e-12
+            Stroke::Guard { below_mm } => {
+                self.guard_mm = Some(*below_mm);
+                true
+            }
+            Stroke::Step(foot) => {
+                self.foot = *foot;
+                true
+            }
+            Stroke::Hold { left_s } => is_over(left_s, dt),
+            Stroke::Turn { to_rad, left_s } => {
+                let left_rad = *to_rad - state.lens.turned_rad;
+                if left_rad.abs() < TURNED_RAD {
+                    return true;
+                }
+                gesture.turn_rad_s = (left_rad / dt).clamp(-TURN_SPEED_RAD_S, TURN_SPEED_RAD_S);
+                is_over(left_s, dt)
+            }
+            Stroke::Inject { syringe, left_s } => {
+                // The last tick is not a whole one.
+                gesture.syringe = Some(slowed(*syringe, (*left_s / dt).clamp(0.0, 1.0)));
+                is_over(left_s, dt)
+            }
+            Stroke::Reflux { left_s } => {
+                gesture.reflux = true;
+                is_over(left_s, dt)
+            }
+            Stroke::Call => {
+                gesture.calls = true;
+                true
             }
         }
+    }
+
+    /// A tick of burying; true when it is done.
+    fn go_in(&mut self, model: &Model, state: &State, stroke: &mut Stroke) -> bool {
+        let Stroke::Bury { body, goal_mm, seat, speed_mm_s, power_share, travelled_mm, length_mm, stops_in_s } = stroke
+        else {
+            return true;
+        };
+        let dt = model.tick_s;
+        if *travelled_mm == 0.0 {
+            self.seen_mm.clear();
+        }
+        self.foot = if *power_share > 0.0 {
+            Foot { pedal: Pedal { position: 3, share: *power_share }, power_share: None }
+        } else {
+            Foot::full(2)
+        };
+        let Some(needle) = &state.needle else { return true };
+        // What counts is where the tip is in the fragment: the eye sees how much of the needle still stands out.
+        let pose = state.lens.pose_of(*body);
+        let height = pose.from_eye(&needle.tip.place_mm).z;
+        self.seen_mm.push_back(height);
+        let memory = (REACTION_S / dt) as usize;
+        let mut sinking = 0.0;
+        let has_seen = self.seen_mm.len() > memory;
+        if has_seen {
+            // The hand stops ahead of its aim by what it will still move, judged by what it saw a reaction ago.
+            // The mean over that time: the lens itself breathes with the chamber.
+            sinking = (self.seen_mm[0] - height) / (memory as f64 * dt);
+            self.seen_mm.pop_front();
+        }
+        let is_there = height - sinking.min(*speed_mm_s) * REACTION_S <= goal_mm.z;
+        if needle.buried_mm <= 0.0 {
+            *seat = pose; // what moves before it is touched is not pushed
+        }
+        // It yields as it sees the lens or piece go, and gives up where the tip does not sink any more.
+        let pushed =
+            if state.lens.is_whole() { state.lens.pushed_mm } else { pose.to_eye(goal_mm) - seat.to_eye(goal_mm) };
+        let pushed_mm = pushed.dot(&needle.tip.forward);
+        let stalls = has_seen && sinking < STALLED_MM_S && pushed_mm > 0.5 * MOST_PUSH_MM;
+        let is_vain = *travelled_mm > *length_mm + OVERREACH_MM || stalls;
+        if stops_in_s.is_none() && (is_there || is_vain) {
+            *stops_in_s = Some(REACTION_S);
+        }
+        if let Some(left_s) = stops_in_s {
+            *left_s -= dt;
+            if *left_s <= 0.0 {
+                return true;
+            }
+        }
+        let by = *speed_mm_s * dt * (1.0 - pushed_mm / MOST_PUSH_MM).clamp(0.0, 1.0);
+        self.needle_mm += self.hand(model).forward() * by;
+        *travelled_mm += by;
+        false
+    }
+
+    /// A tick of gripping; true when the piece is held, or patience ends.
+    fn take_hold(&mut self, model: &Model, state: &State, stroke: &mut Stroke) -> bool {
+        let Stroke::Grip { along, left_mm, best, since_more_s, stops_in_s, held_s, left_s } = stroke else {
+            return true;
+        };
+        let dt = model.tick_s;
+        let occlusion = state.needle.as_ref().map_or(0.0, |n| n.occlusion);
+        if occlusion > *best + MORE {
+            (*best, *since_more_s) = (occlusion, 0.0);
+        } else {
+            *since_more_s += dt;
+        }
+        let is_vain = *best > MET && *since_more_s > NO_MORE_S;
+        if stops_in_s.is_none() && (occlusion >= SEALED || is_vain) {
+            *stops_in_s = Some(REACTION_S);
+        }
+        // What soft tissue yields to vacuum, the hand makes good.
+        if occlusion < SEALED && *best >= SEALED && stops_in_s.is_some_and(|s| s < 0.0) {
+            (*stops_in_s, *best, *since_more_s) = (None, occlusion, 0.0);
+        }
+        if let Some(stops_in_s) = stops_in_s {
+            *stops_in_s -= dt;
+        }
+        let is_moving = *left_mm > 0.0 && stops_in_s.is_none_or(|s| s > 0.0);
+        if is_moving {
+            let by = (GRIP_SPEED_MM_S * dt).min(*left_mm);
+            self.needle_mm += *along * by;
+            *left_mm -= by;
+        }
+        if occlusion < MET && is_moving {
+            return false;
+        }
+        let reading_pa = state.circuit.vacuum_pa();
+        let is_held = reading_pa >= HELD * self.machine.vacuum_limit_pa && occlusion > FOUND;
+        *held_s = if is_held { *held_s + dt } else { 0.0 };
+        *held_s >= REACTION_S || is_over(left_s, dt)
+    }
+
+    /// A tick of emulsifying; true when the piece is gone, or the time is up.
+    fn eat(&mut self, model: &Model, state: &State, stroke: &mut Stroke) -> bool {
+        let Stroke::Emulsify { body, foot, from_mm, lost_s, toward_mm, look_in_s, gone_s, back_s, left_s } = stroke
+        else {
+            return true;
+        };
+        let dt = model.tick_s;
+        self.foot = if *back_s > 0.0 { Foot::full(2) } else { *foot };
+        let volume_ul = state.lens.volume_ul.get(usize::from(*body)).copied().unwrap_or(0.0);
+        *gone_s = if volume_ul < GONE_UL { *gone_s + dt } else { 0.0 };
+        if is_over(left_s, dt) || *gone_s >= REACTION_S {
+            self.foot = Foot::full(2);
+            return true;
+        }
+        let Some(needle) = &state.needle else { return false };
+        // A piece that chatters off the tip is let come back: foot to 2 until vacuum holds it again.
+        let reading_pa = state.circuit.vacuum_pa();
+        if *back_s > 0.0 {
+            let holds = reading_pa > HELD * self.machine.vacuum_limit_pa;
+            *back_s = if holds { 0.0 } else { *back_s - dt };
+            if *back_s <= 0.0 {
+                *lost_s = 0.0;
+            }
+        } else if *lost_s > LOST_S && needle.occlusion >= LOST && reading_pa < OPEN * self.machine.vacuum_limit_pa {
+            *back_s = BACK_S;
+        }
+        let is_chasing = *lost_s > LOST_S && (*back_s <= 0.0 || needle.occlusion < FOUND);
+        let is_open = needle.occlusion < FOUND && state.circuit.vacuum_pa() < OPEN * self.machine.vacuum_limit_pa;
+        if needle.occlusion < LOST || is_open {
+            *lost_s += dt;
+        } else if !is_chasing || needle.occlusion > FOUND {
+            *lost_s = 0.0;
+        }
+        if is_chasing {
+            *look_in_s -= dt;
+            if *look_in_s <= 0.0 {
+                *look_in_s = REACTION_S;
+                *toward_mm = aim::nearest_tissue(model, state, *body, &needle.tip);
+            }
+            if let Some(toward_mm) = toward_mm {
+                self.chase(model, state, needle, from_mm, toward_mm);
+            }
+        } else {
+            *look_in_s = 0.0;
+        }
+        false
+    }
+
+    /// Go after a piece: not far, and never near the posterior capsule.
+    fn chase(
+        &mut self,
+        model: &Model,
+        state: &State,
+        needle: &NeedleState,
+        from_mm: &Vector3<f64>,
+        to_mm: &Vector3<f64>,
+    ) {
+        let (mut place, _) = toward(&self.needle_mm, to_mm, CHASE_MM_S * model.tick_s);
+        let away = place - from_mm;
+        if away.norm() > CHASE_MM {
+            place = from_mm + away * (CHASE_MM / away.norm());
+        }
+        let gap_mm = |p: &Vector3<f64>| model.field.shape.distance_to_posterior_mm(&(p - state.lens.carried_mm()));
+        let goes_down = place.z < self.needle_mm.z;
+        if goes_down && gap_mm(&(place + needle.tip.forward * (0.5 * model.needle.outer_radius_mm))) < FLOOR_MM {
+            place.z = self.needle_mm.z;
+        }
+        self.needle_mm = place;
+    }
+
+    /// Keep the chopper below the port, while it guards.
+    fn keep_guard(&mut self, model: &Model, state: &State) {
+        let (Some(below_mm), Some((_, point, _))) = (self.guard_mm, &mut self.chopper) else { return };
+        let goal_mm = guarding(model, state, &self.needle_mm, below_mm);
+        *point = toward(point, &goal_mm, FREE_SPEED_MM_S * model.tick_s).0;
+    }
+}
+
+/// Where a guarding chopper stands below a tip: never nearer to the capsule than a hand would go.
+pub(super) fn guarding(model: &Model, state: &State, tip_mm: &Vector3<f64>, below_mm: f64) -> Vector3<f64> {
+    let back_mm = model.field.shape.posterior_z_mm(libm::hypot(tip_mm.x, tip_mm.y)) + state.lens.raised_mm;
+    Vector3::new(tip_mm.x, tip_mm.y, (tip_mm.z - below_mm).max(back_mm + FLOOR_MM))
+}
+
+/// Let time go by; true when it is up.
+fn is_over(left_s: &mut f64, dt: f64) -> bool {
+    *left_s -= dt;
+    *left_s <= 1e-9
+}
+
+/// A syringe pressed more slowly.
+fn slowed(syringe: Syringe, share: f64) -> Syringe {
+    match syringe {
+        Syringe::UnderRim { hour, flow_ul_s } => Syringe::UnderRim { hour, flow_ul_s: flow_ul_s * share },
+        Syringe::Chamber { what, flow_ul_s } => Syringe::Chamber { what, flow_ul_s: flow_ul_s * share },
     }
 }
 

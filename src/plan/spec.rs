@@ -32,15 +32,48 @@ pub enum ChopKind {
     Horizontal,
 }
 
+/// What instruments are taken out of.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum OutOf {
+    /// Out of the lens; they stay in the chamber.
+    Lens,
+    /// Out of the eye, through their incisions.
+    Eye,
+}
+
+/// What fills the chamber through the side port.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum Filling {
+    /// Viscoelastic that makes room and leaves in one piece.
+    Cohesive,
+    /// Viscoelastic that coats and holds back.
+    Dispersive,
+    /// Balanced salt solution.
+    Fluid,
+}
+
+/// How far the nucleus is pressed back where the plan does not say, mm (A).
+pub const DECOMPRESS_MM: f64 = 0.3;
+
+/// Longest wait for vacuum where the plan does not say, s (A: vacuum builds up within a fraction of this on a good seal).
+pub const GRIP_WAIT_S: f64 = 3.0;
+
+/// Speed of bringing a piece where the plan does not say, mm/s (A: unhurried).
+pub const BRING_SPEED_MM_S: f64 = 2.0;
+
 /// One manoeuvre.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub enum Manoeuvre {
-    /// Set vacuum limit (mmHg, 0–700) and ultrasound power at full pedal travel (0–1).
+    /// Change the machine's settings; what is absent stays as it is. At least one is given.
     Set {
-        /// Vacuum limit, mmHg.
-        vacuum_mmhg: f64,
-        /// Power fraction at full travel.
-        power: f64,
+        /// Vacuum limit, mmHg (0–700).
+        vacuum_mmhg: Option<f64>,
+        /// Power fraction at full travel (0–1).
+        power: Option<f64>,
+        /// Height of the bottle over the eye, cm (0–150).
+        bottle_cm: Option<f64>,
+        /// Aspiration flow of a flow-set pump, mL/min (0–60).
+        flow_ml_min: Option<f64>,
     },
     /// Pedal to a position: 0 nothing, 1 infusion, 2 aspiration, 3 ultrasound.
     Pedal {
@@ -48,6 +81,9 @@ pub enum Manoeuvre {
         position: u8,
         /// Travel within the position, 0–1; when absent, all of it.
         share: f64,
+        /// On a dual-linear pedal, the power's own share (0–1), `share` then being the vacuum's; when absent, both go
+        /// with `share`.
+        power: Option<f64>,
     },
     /// Bury the tip, with ultrasound or by pushing. The pedal stays where burying left it.
     Bury {
@@ -85,8 +121,11 @@ pub enum Manoeuvre {
         /// Speed at which they part, mm/s (0.2–5).
         speed_mm_s: f64,
     },
-    /// Take both instruments out of the lens.
-    Withdraw,
+    /// Take both instruments out.
+    Withdraw {
+        /// Out of what; when absent, out of the lens.
+        from: OutOf,
+    },
     /// Turn the nucleus about the lens's axis, degrees (−360–360, positive counter-clockwise as the surgeon sees it).
     Turn {
         /// Angle.
@@ -97,4 +136,92 @@ pub enum Manoeuvre {
         /// Time.
         seconds: f64,
     },
+    /// Reflux: the foot drives fluid back out of the port, to let go of what it has caught.
+    Reflux {
+        /// Time, s (0.1–10).
+        seconds: f64,
+    },
+    /// Hydrodissect: inject fluid under the rim of the rhexis, so that its wave parts the lens from its capsule.
+    Hydrodissect {
+        /// Clock hour under whose rim it is injected (1–12).
+        hour: u8,
+        /// Volume, mL (0.02–2).
+        volume_ml: f64,
+        /// Time over which it is injected, s (0.2–20).
+        seconds: f64,
+    },
+    /// Press the nucleus back at its centre, so that fluid trapped behind it comes out at the rim.
+    Decompress {
+        /// Time, s (0.2–10).
+        seconds: f64,
+        /// How far it is pressed back, mm (0.1–1); when absent, 0.3 mm.
+        depth_mm: f64,
+    },
+    /// Sweep the tip over the core to take away epinucleus and OVD before burying.
+    Clear {
+        /// Centre of the sweep, mm from the lens's axis: +x 3 o'clock, +y 12 o'clock (each −5–5).
+        place_mm: (f64, f64),
+        /// Radius of the sweep, mm (0–3).
+        radius_mm: f64,
+        /// Depth of the tip below the front of the lens, mm (0–2).
+        depth_mm: f64,
+        /// Time, s (0.2–20).
+        seconds: f64,
+    },
+    /// Bring the port onto a piece and let vacuum build up until it holds.
+    Grip {
+        /// The piece that lies toward this clock hour (1–12); when absent, the nearest.
+        hour: Option<u8>,
+        /// Longest time to wait for vacuum, s (0.1–10); when absent, 3 s.
+        seconds: f64,
+        /// Which way the bevel faces; when absent, as it is.
+        bevel: Option<Bevel>,
+    },
+    /// Bring the piece on the tip to a place, as far as it follows.
+    Bring {
+        /// Where the tip is to end, mm from the lens's axis: +x 3 o'clock, +y 12 o'clock (each −5–5); when absent, the
+        /// middle.
+        place_mm: (f64, f64),
+        /// Height of the tip above the plane of the lens's equator, mm (−3–4); when absent, the plane of the iris.
+        height_mm: Option<f64>,
+        /// Speed of the hand, mm/s (0.2–10); when absent, 2 mm/s.
+        speed_mm_s: f64,
+    },
+    /// Emulsify the piece on the tip where it is, until it is gone or the time is up. Then the pedal goes back to
+    /// position 2.
+    Emulsify {
+        /// Longest time, s (0.1–60).
+        seconds: f64,
+        /// Pedal travel within position 3 (0–1).
+        ultrasound: f64,
+        /// On a dual-linear pedal, the share of the vacuum limit (0–1); when absent, all of it.
+        vacuum: f64,
+    },
+    /// Let go of the piece on the tip: the foot goes back to position 1.
+    LetGo,
+    /// Hold the chopper between tip and posterior capsule, blunt side down.
+    Guard {
+        /// Distance of the chopper below the port, mm (0.3–3).
+        below_mm: f64,
+    },
+    /// Take the chopper alone out of the eye.
+    ChopperOut,
+    /// Part the iris from the rim of the rhexis with the chopper.
+    LiftIris {
+        /// Clock hour at which it is lifted (1–12).
+        hour: u8,
+        /// Time, s (0.2–5).
+        seconds: f64,
+    },
+    /// Inject through the side port.
+    Inject {
+        /// What is injected.
+        ovd: Filling,
+        /// Volume, µL (1–500).
+        volume_ul: f64,
+        /// Time over which it is injected, s (0.2–20).
+        seconds: f64,
+    },
+    /// Stop and call for help.
+    StopAndCall,
 }

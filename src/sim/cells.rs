@@ -7,6 +7,7 @@
 //!
 //! A bond is named by the cell at its lower end and one of 13 directions: `bond = cell × 13 + direction`.
 
+use crate::sim::adhesion::{hour_of_angle, sector_of_hour};
 use crate::sim::lens::{CIRCUMFERENTIAL_TOUGHNESS_FACTOR, Field, Noise};
 use nalgebra::Vector3;
 
@@ -60,6 +61,8 @@ pub struct Cells {
     bond_toughness_nj_mm2: Vec<f32>,
     /// By cell: can every diagonal neighbour be reached along the axes, within the box the two span?
     pub is_plain: Vec<bool>,
+    /// Cells of the outer surface, each with its clock hour (0 for 12) about the axis.
+    pub outer: Vec<(CellId, u8)>,
     /// Neighbour along each direction.
     pub forward: Vec<[u32; 13]>,
     /// Neighbour against each direction.
@@ -89,6 +92,7 @@ impl Cells {
             radial: Vec::new(),
             bond_toughness_nj_mm2: Vec::new(),
             is_plain: Vec::new(),
+            outer: Vec::new(),
             forward: Vec::new(),
             backward: Vec::new(),
         };
@@ -129,6 +133,9 @@ impl Cells {
         cells.bond_toughness_nj_mm2 =
             (0..cells.count() * 13).map(|bond| toughness(&cells, bond / 13, bond % 13)).collect();
         cells.backward = steps.iter().map(|s| DIRECTIONS.map(|d| cells.cell(add(*s, d, -1)))).collect();
+        let is_outer = |c: &usize| cells.forward[*c][..3].iter().chain(&cells.backward[*c][..3]).any(|n| *n == NONE);
+        let hour = |p: &Vector3<f64>| sector_of_hour(hour_of_angle(libm::atan2(p.y, p.x))) as u8;
+        cells.outer = (0..cells.count()).filter(is_outer).map(|c| (c as u32, hour(&cells.place_mm[c]))).collect();
         cells.is_plain = steps.iter().map(|s| cells.reaches_along_axes(*s)).collect();
         cells
     }

@@ -12,6 +12,7 @@ use crate::sim::hands::{Blade, ChopperEnd};
 use crate::sim::lens::COHESION_OVER_STRENGTH;
 use crate::sim::opening::{Grip, NEEDLE_SLIP_RADII, Onset, Opening};
 use crate::sim::pieces::GONE;
+use crate::sim::pose::Pose;
 use crate::sim::{ChopperState, Inputs, Lens, Model, State};
 use nalgebra::Vector3;
 use serde::{Deserialize, Serialize};
@@ -42,11 +43,12 @@ pub fn move_chopper(model: &Model, state: &mut State, inputs: &Inputs) {
     };
     let blade = Blade::of(&model.chopper, &model.side_port, &pose);
     let before = state.chopper.take();
-    let line = line_in_lens(&state.lens, &blade);
+    let body = body_chopped(state);
+    let line = line_in(&frame(state), &blade);
     let mut chopper = ChopperState {
         end,
         blade,
-        is_in_lens: line.points(SAMPLE_MM).any(|p| model.cells.at(&p).is_some()),
+        is_in_lens: line.points(SAMPLE_MM).any(|p| is_of(model, state, body, &p)),
         path: before.as_ref().map(|c| c.path.clone()).unwrap_or_default(),
         press_un: 0.0,
     };
@@ -56,12 +58,13 @@ pub fn move_chopper(model: &Model, state: &mut State, inputs: &Inputs) {
     } else if !was_in_lens {
         state.note(None, EventKind::ChopperEntered);
     }
-    if is_caught(model, &blade) && !before.as_ref().is_some_and(|c| is_caught(model, &c.blade)) {
+    let raised_mm = state.lens.raised_mm;
+    if is_caught(model, raised_mm, &blade) && !before.as_ref().is_some_and(|c| is_caught(model, raised_mm, &c.blade)) {
         state.note(None, EventKind::ChopperCaughtRim { uprightness: blade.uprightness() });
     }
     if let (Some(before), true, true) = (&before, chopper.is_in_lens, state.opening.is_none()) {
         let moved = blade.point_mm - before.blade.point_mm;
-        let met = Met::along(model, &state.lens, &line);
+        let met = Met::along(model, &state.lens, body, &line);
         chopper.press_un = met.press_un(model, end, &moved, before.press_un);
         state.totals.cutting_nj += chopper.press_un * (-moved.z).max(0.0);
         // Drawn sideways it ploughs at the bearing capacity of what it stands in.
@@ -80,8 +83,26 @@ const RISING: f64 = 0.05;
 /// Bearing factor for drawing the chopper through tissue (mean of `bearing_factor` over a usual end; D).
 const PLOUGHING: f64 = 5.0;
 
-fn line_in_lens(lens: &Lens, blade: &Blade) -> Segment {
-    Segment { a: lens.from_eye(&blade.point_mm), b: lens.from_eye(&blade.bend_mm) }
+/// The fragment that is or would be chopped: the one on the tip.
+fn body_chopped(state: &State) -> u16 {
+    let on_tip = state.needle.as_ref().map_or(0, |n| n.body);
+    state.opening.as_ref().map_or(on_tip, |o| o.body)
+}
+
+/// The frame in which it is chopped: the fragment's, or that in which it lay when the crack began.
+fn frame(state: &State) -> Pose {
+    state.opening.as_ref().map_or_else(|| state.lens.pose_of(body_chopped(state)), |o| o.base)
+}
+
+fn line_in(pose: &Pose, blade: &Blade) -> Segment {
+    Segment { a: pose.from_eye(&blade.point_mm), b: pose.from_eye(&blade.bend_mm) }
+}
+
+/// Does a place lie in a fragment, or in what has been removed from it? In the frame of the fragment. While it is being
+/// opened, the pieces that come of it count as it.
+fn is_of(model: &Model, state: &State, body: u16, p: &Vector3<f64>) -> bool {
+    let is_its = |cell: u32| [body, GONE].contains(&state.lens.fragment[cell as usize]);
+    model.cells.at(p).is_some_and(|c| state.opening.is_some() || is_its(c))
 }
 
 /// What the chopper's end meets.
@@ -95,9 +116,9 @@ struct Met {
 }
 
 impl Met {
-    fn along(model: &Model, lens: &Lens, line: &Segment) -> Self {
+    fn along(model: &Model, lens: &Lens, body: u16, line: &Segment) -> Self {
         let strength_pa = |p: &Vector3<f64>| {
-            let cell = model.cells.at(p).map(|c| c as usize).filter(|c| lens.fragment[*c] != GONE);
+            let cell = model.cells.at(p).map(|c| c as usize).filter(|c| lens.fragment[*c] == body);
             cell.map_or(0.0, |c| f64::from(model.cells.strength_pa[c]))
         };
         let (mut sum, mut inside, mut count) = (0.0, 0.0, 0.0);
@@ -133,11 +154,11 @@ impl Met {
 }
 
 /// Does the end straddle the anterior capsule outside the rhexis?
-fn is_caught(model: &Model, blade: &Blade) -> bool {
+pub fn is_caught(model: &Model, raised_mm: f64, blade: &Blade) -> bool {
     let shape = &model.field.shape;
     let over = |p: &Vector3<f64>| {
         let r = libm::hypot(p.x, p.y);
-        (r, p.z - shape.anterior_z_mm(r))
+        (r, p.z - raised_mm - shape.anterior_z_mm(r))
     };
     let ((r_bend, bend), (r_point, point)) = (over(&blade.bend_mm), over(&blade.point_mm));
     let is_outside = |r: f64| r > model.rhexis_radius_mm && r < shape.equator_mm;
@@ -197,10 +218,8 @@ fn has_bite(model: &Model, line: &Segment) -> bool {
 fn grip(state: &State) -> Option<Grip> {
     let (needle, chopper) = (state.needle.as_ref()?, state.chopper.as_ref()?);
     let is_held = needle.buried_mm >= LEAST_BURIAL_MM && chopper.is_in_lens;
-    is_held.then(|| Grip {
-        needle: state.lens.tip_from_eye(&needle.tip),
-        chopper: line_in_lens(&state.lens, &chopper.blade),
-    })
+    let frame = frame(state);
+    is_held.then(|| Grip { needle: frame.tip_from_eye(&needle.tip), chopper: line_in(&frame, &chopper.blade) })
 }
 
 /// A surface found in one tick, to be opened from the next on: neither tick then does the work of both.
@@ -217,7 +236,7 @@ pub struct Found {
 /// Separation has begun: find the surface.
 fn find(model: &Model, state: &mut State, plane: Plane, rest: &Grip, grip: Grip) {
     let (Some(needle), Some(chopper)) = (&state.needle, &state.chopper) else { return };
-    let Some(body) = body_on_tip(model, &state.lens, rest, needle.buried_mm) else { return };
+    let body = needle.body;
     let axis = Segment { a: rest.needle.place_mm, b: rest.needle.behind_mm(needle.buried_mm) };
     let held: Vec<Segment> = chopper.path.iter().copied().chain([axis]).collect();
     let surface = least_energy_surface(model, &state.lens, body, &plane, &held);
@@ -257,21 +276,6 @@ fn begin(model: &Model, state: &mut State, found: Found, rest: Grip, grip: Grip)
         .or(state.latest(|k| matches!(k, EventKind::ChopperEntered)));
     state.chop_event = Some(state.note(cause, EventKind::ChopStarted(start)));
     state.opening = Some(opening);
-}
-
-/// The fragment that most cells around the buried shaft belong to.
-fn body_on_tip(model: &Model, lens: &Lens, grip: &Grip, buried_mm: f64) -> Option<u16> {
-    let mut votes = vec![0u32; lens.volume_ul.len()];
-    let axis = Segment { a: grip.needle.place_mm, b: grip.needle.behind_mm(buried_mm) };
-    for p in axis.points(2.0 * model.cells.size_mm) {
-        model.cells.within(&p, model.needle.outer_radius_mm + 1.5 * model.cells.size_mm, |cell| {
-            if let Some(count) = votes.get_mut(usize::from(lens.fragment[cell as usize])) {
-                *count += 1;
-            }
-        });
-    }
-    let (body, &count) = votes.iter().enumerate().rev().max_by_key(|(_, count)| **count)?;
-    (count > 0).then_some(body as u16)
 }
 
 fn go_on(model: &Model, state: &mut State, mut opening: Box<Opening>, grip: Grip) {
@@ -326,9 +330,19 @@ pub fn result(state: &State, opening: &Opening) -> ChopResult {
     }
 }
 
+/// Share of the core that must have cracked for an unfinished crack to be worth keeping (A).
+const LEAST_SEAM: f64 = 0.02;
+
 fn end(state: &mut State, opening: Box<Opening>) {
     let result = result(state, &opening);
     opening.write_damage(&mut state.lens);
+    if !opening.is_complete && result.core_fraction_cracked > LEAST_SEAM {
+        let mut seam = opening;
+        seam.leave();
+        // A later crack through the same body takes the place of the earlier one: damage has been written.
+        state.lens.seams.retain(|s| s.body != seam.body);
+        state.lens.seams.push(*seam);
+    }
     state.note(state.chop_event, EventKind::ChopEnded(result));
     state.chop_event = None;
     state.rest = None;

@@ -34,6 +34,24 @@ pub enum BreachBy {
     Ultrasound,
     /// A sharp or hard tip pressed through it.
     SharpForce,
+    /// Drawn into the open port until its wall gave way.
+    Suction,
+    /// Fluid trapped behind the lens burst it.
+    TrappedFluid,
+}
+
+/// What held back a piece that did not follow.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum HeldBy {
+    /// The hinge of an unfinished crack.
+    Hinge,
+    /// Its neighbours and the bag: it was wedged.
+    Neighbours,
+    /// Adhesion to the capsule.
+    Adhesion,
+    /// The port was poorly covered, so that vacuum had little hold.
+    PoorOcclusion,
 }
 
 /// How the tip lost its hold.
@@ -104,8 +122,8 @@ pub enum EventKind {
     },
     /// The posterior capsule was breached.
     Breach {
-        /// By which instrument.
-        tool: Tool,
+        /// By which instrument; none where fluid burst it.
+        tool: Option<Tool>,
         /// How.
         by: BreachBy,
         /// Distance from the lens's axis.
@@ -144,6 +162,178 @@ pub enum EventKind {
     },
     /// The instruments let go of a chop.
     ChopEnded(ChopResult),
+    /// The port took hold of a piece.
+    Gripped {
+        /// Which.
+        fragment: u16,
+        /// Its volume.
+        volume_ul: f64,
+        /// Vacuum.
+        vacuum_pa: f64,
+        /// Share of the port that it covers.
+        occlusion: f64,
+    },
+    /// A piece on the tip was pulled.
+    Pulled {
+        /// Which.
+        fragment: u16,
+        /// Its volume.
+        volume_ul: f64,
+        /// Highest vacuum.
+        vacuum_pa: f64,
+        /// Least occlusion.
+        occlusion: f64,
+        /// Greatest purchase.
+        purchase_un: f64,
+        /// Largest load: what was pulled with, or what it would have taken.
+        load_un: f64,
+        /// Way of the tip.
+        way_mm: f64,
+        /// Share of it that the piece came along.
+        share: f64,
+        /// Did it follow?
+        followed: bool,
+        /// What held it back.
+        held_by: Option<HeldBy>,
+    },
+    /// The tip let go of a piece, or lost it.
+    LetGo {
+        /// Which.
+        fragment: u16,
+        /// Did the foot let go of it (else it slipped off)?
+        by_foot: bool,
+    },
+    /// Ultrasound threw the piece off the port again and again.
+    Chattered {
+        /// Power fraction.
+        power: f64,
+        /// Vacuum.
+        vacuum_pa: f64,
+    },
+    /// A piece has been removed.
+    PieceRemoved {
+        /// Which.
+        fragment: u16,
+    },
+    /// The whole lens has been removed.
+    LensRemoved,
+    /// The incision became hot enough to shrink.
+    IncisionHot {
+        /// Temperature.
+        incision_c: f64,
+    },
+    /// The bottle was moved.
+    BottleMoved {
+        /// Pressure it stands for, before.
+        from_pa: f64,
+        /// Now.
+        to_pa: f64,
+    },
+    /// The port came free with vacuum in the line.
+    OcclusionBroke {
+        /// Vacuum in the line.
+        vacuum_pa: f64,
+    },
+    /// The chamber's pressure fell suddenly.
+    Surge {
+        /// Pressure in the chamber.
+        chamber_pa: f64,
+        /// Volume lost until then.
+        lost_ul: f64,
+    },
+    /// Lens and capsule came forward.
+    ChamberShallowed {
+        /// By how much.
+        travel_mm: f64,
+        /// Pressure in the chamber.
+        chamber_pa: f64,
+    },
+    /// The chamber collapsed.
+    ChamberCollapsed,
+    /// The iris sealed on the capsule all round: reverse pupillary block.
+    PupilBlocked {
+        /// How far the lens had gone back.
+        back_mm: f64,
+        /// Pressure in the chamber.
+        chamber_pa: f64,
+    },
+    /// The block was released.
+    BlockReleased {
+        /// By lifting the iris (else by a shallower chamber)?
+        by_lifting: bool,
+        /// How far back the lens was.
+        back_mm: f64,
+    },
+    /// The posterior capsule rose.
+    CapsuleRose {
+        /// By how much above its rest.
+        rise_mm: f64,
+        /// Distance left to the nearer instrument.
+        distance_mm: f64,
+    },
+    /// A wave of fluid was injected under the rim.
+    WaveInjected {
+        /// Clock hour.
+        hour: u8,
+    },
+    /// The wave went into the wrong plane at a clock hour, or stopped short of it.
+    WaveFailed {
+        /// Clock hour.
+        hour: u8,
+    },
+    /// Fluid is trapped behind the lens.
+    WaveTrapped {
+        /// How much.
+        volume_ul: f64,
+        /// Pressure on the posterior capsule.
+        load_pa: f64,
+    },
+    /// Hands began to turn the nucleus.
+    Turning,
+    /// The nucleus was pushed, or turned against adhesion: the zonules bore it.
+    ZonulesLoaded {
+        /// Clock hour of the largest load.
+        hour: u8,
+        /// Load there.
+        load_un: f64,
+        /// Was it being turned (else pushed)?
+        turning: bool,
+    },
+    /// Zonules tore.
+    ZonulesTore {
+        /// Clock hour.
+        hour: u8,
+        /// Load.
+        load_un: f64,
+    },
+    /// The rim of the rhexis tore.
+    RimTore {
+        /// By which instrument.
+        tool: Tool,
+        /// Force on it.
+        force_un: f64,
+    },
+    /// The tear of the rim ran out toward the equator.
+    RimRanOut,
+    /// Vitreous came forward through the breach.
+    VitreousForward {
+        /// How much so far.
+        volume_ul: f64,
+    },
+    /// A piece sank through the breach.
+    PieceSank {
+        /// Which.
+        fragment: u16,
+        /// Its volume.
+        volume_ul: f64,
+    },
+    /// The surgeon stopped and called for help.
+    Called,
+    /// The needle left the eye.
+    NeedleWithdrawn {
+        /// Pressure in the chamber.
+        chamber_pa: f64,
+    },
 }
 
 /// The moment a chop began.

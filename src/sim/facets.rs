@@ -137,6 +137,11 @@ impl Facet {
         ((self.reached_mm - self.peak_mm) / (self.critical_mm - self.peak_mm)).clamp(0.0, 1.0)
     }
 
+    /// The most it can still carry, µN.
+    pub fn carries_un(&self) -> f64 {
+        self.area_mm2 * self.traction_pa(self.reached_mm.max(self.peak_mm))
+    }
+
     /// Does nothing hold any more?
     pub fn has_failed(&self) -> bool {
         self.reached_mm >= self.critical_mm

@@ -11,6 +11,9 @@
 use nalgebra::Vector3;
 use serde::{Deserialize, Serialize};
 
+/// Radius of the cornea's back, mm (A).
+pub const CORNEA_BACK_MM: f64 = 6.6;
+
 /// Least and greatest elevation of a shaft, rad.
 pub const ELEVATION_RANGE_RAD: (f64, f64) = (0.0873, 1.1345);
 

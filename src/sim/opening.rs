@@ -18,6 +18,7 @@ use crate::sim::cut::{Plane, Segment, Surface};
 use crate::sim::engagement::{Engagement, displacement};
 use crate::sim::facets::{self, Facet, Member, wrench};
 use crate::sim::hands::Tip;
+use crate::sim::pose::Pose;
 use crate::sim::{Lens, Model};
 use nalgebra::{Matrix6, SMatrix, SVector, Vector3, Vector6};
 use serde::{Deserialize, Serialize};
@@ -52,6 +53,10 @@ const CONVERGED_MM: f64 = 3e-5;
 pub struct Opening {
     /// The body that is being chopped.
     pub body: u16,
+    /// Where it was when the crack began: the frame in which the sides move.
+    pub base: Pose,
+    /// Once it has come apart: its pieces, each with its side.
+    pub pieces: Vec<(u16, f64)>,
     /// The plane the surface lies about.
     pub plane: Plane,
     /// By cell: on the upper side?
@@ -62,6 +67,8 @@ pub struct Opening {
     pub members: Vec<Member>,
     needle: Engagement,
     chopper: Engagement,
+    /// A pull on one side, while no instrument parts them.
+    pull: Option<SidePull>,
     /// Relative pose (upper minus lower), then the pose of the pair.
     pose: Vector12,
     /// Room of the upper and the lower side, mm.
@@ -79,6 +86,17 @@ pub struct Opening {
     /// Energies of the last increment's iterations, nJ; for the reader, not part of the state.
     #[serde(skip)]
     pub trace_nj: Vec<f64>,
+}
+
+/// A force on one side of a crack.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SidePull {
+    /// Which side: +1 upper, −1 lower.
+    pub side: f64,
+    /// Where it acts, mm.
+    pub at_mm: Vector3<f64>,
+    /// The force, µN.
+    pub force_un: Vector3<f64>,
 }
 
 /// Hands at one moment, in the lens frame.
@@ -127,6 +145,8 @@ impl Opening {
         }
         Self {
             body,
+            base: lens.pose_of(body),
+            pieces: Vec::new(),
             plane,
             is_above: surface.is_above,
             spent_before_nj: facets::spent_nj(&facets),
@@ -134,6 +154,7 @@ impl Opening {
             members,
             needle,
             chopper,
+            pull: None,
             pose: Vector12::zeros(),
             room_mm: room_mm(model, &plane),
             separation_mm: 0.0,
@@ -175,8 +196,18 @@ impl Opening {
         let along = |line: &Segment, mm: f64| line.a + (line.b - line.a).normalize() * mm;
         let needle_moves = self.needle.moves(|mm| (rest.needle.behind_mm(mm), grip.needle.behind_mm(mm)));
         let chopper_moves = self.chopper.moves(|mm| (along(&rest.chopper, mm), along(&grip.chopper, mm)));
+        self.settle([needle_moves.as_slice(), chopper_moves.as_slice()]);
+        let parted = |side: f64| self.plane.normal.dot(&side_of(&self.pose, side).fixed_rows::<3>(0)) * side;
+        self.bag_is_full |= parted(1.0) > self.room_mm[0] || parted(-1.0) > self.room_mm[1];
+        self.needle.settle(&side_of(&self.pose, self.needle.side), &needle_moves);
+        self.chopper.settle(&side_of(&self.pose, self.chopper.side), &chopper_moves);
+        let parting = (grip.needle.place_mm - rest.needle.place_mm) - (grip.chopper.a - rest.chopper.a);
+        self.separation_mm = self.separation_mm.max(parting.dot(&self.plane.normal).abs());
+    }
+
+    /// Find where the sides are under what drives them, and record what broke.
+    fn settle(&mut self, moves: [&[Vector3<f64>]; 2]) {
         self.trace_nj.clear();
-        let moves = [needle_moves.as_slice(), chopper_moves.as_slice()];
         let mut system = self.assemble(&self.pose, moves);
         self.trace_nj.push(system.energy_nj);
         for _ in 0..MOST_ITERATIONS {
@@ -186,12 +217,29 @@ impl Opening {
             self.trace_nj.push(system.energy_nj);
         }
         self.is_complete = facets::record(&mut self.facets, &relative_of(&self.pose));
-        let parted = |side: f64| self.plane.normal.dot(&side_of(&self.pose, side).fixed_rows::<3>(0)) * side;
-        self.bag_is_full |= parted(1.0) > self.room_mm[0] || parted(-1.0) > self.room_mm[1];
-        self.needle.settle(&side_of(&self.pose, self.needle.side), &needle_moves);
-        self.chopper.settle(&side_of(&self.pose, self.chopper.side), &chopper_moves);
-        let parting = (grip.needle.place_mm - rest.needle.place_mm) - (grip.chopper.a - rest.chopper.a);
-        self.separation_mm = self.separation_mm.max(parting.dot(&self.plane.normal).abs());
+    }
+
+    /// The instruments have let go: an unfinished crack stays behind, and its sides spring back as far as it lets them.
+    pub fn leave(&mut self) {
+        self.needle.release();
+        self.chopper.release();
+    }
+
+    /// A pull on the side that a place of the body belongs to, in an unfinished crack without instruments.
+    pub fn pull(&mut self, model: &Model, at_mm: &Vector3<f64>, force_un: &Vector3<f64>) {
+        let is_above = match model.cells.at(at_mm) {
+            Some(cell) => self.is_above[cell as usize],
+            None => self.plane.normal.dot(&(at_mm - self.plane.origin_mm)) > 0.0,
+        };
+        let side = if is_above { 1.0 } else { -1.0 };
+        self.pull = Some(SidePull { side, at_mm: *at_mm, force_un: *force_un });
+        self.settle([&[], &[]]);
+        self.pull = None;
+    }
+
+    /// The most an unfinished crack can still carry, pulled straight apart, µN: Σ traction capacity · area.
+    pub fn carries_un(&self) -> f64 {
+        self.facets.iter().map(Facet::carries_un).sum()
     }
 
     /// One step that does not raise the energy: Newton's where the tangent is stable, else the secant's. `None` where
@@ -240,6 +288,11 @@ impl Opening {
             add_side(&mut system.softening, engagement.side, &part.yielding);
             add_load(&mut system.load, engagement.side, &part.load);
         }
+        if let Some(SidePull { side, at_mm, force_un }) = self.pull {
+            let row = wrench(at_mm.into(), force_un.into());
+            system.energy_nj -= row.dot(&side_of(pose, side));
+            add_load(&mut system.load, side, &row);
+        }
         // The bag: soft support of each side, and its wall.
         for (side, room) in [(1.0, self.room_mm[0]), (-1.0, self.room_mm[1])] {
             let pose = side_of(pose, side);
@@ -276,6 +329,12 @@ impl Opening {
     pub fn side_pose(&self, side: f64) -> (Vector3<f64>, Vector3<f64>) {
         let pose = side_of(&self.pose, side);
         (pose.fixed_rows::<3>(0).into_owned(), pose.fixed_rows::<3>(3).into_owned())
+    }
+
+    /// Where a side is in the eye, as if it were the whole lens.
+    pub fn pose_of_side(&self, side: f64) -> Pose {
+        let (place_mm, turn_rad) = self.side_pose(side);
+        self.base.after(&Pose::small(&turn_rad, place_mm))
     }
 
     /// How the needle bears.

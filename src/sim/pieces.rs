@@ -1,12 +1,15 @@
 //! Fragments: what still hangs together.
 //!
 //! A fragment is a connected component of cells over bonds whose damage is below 1; a half-cracked hinge still joins.
-//! Components are numbered by the first cell they hold, so the numbering is the same everywhere. For now fragments stay
-//! where they are; here is where they will move.
+//! The component with the first cell of a fragment keeps its number and the others get the next free ones, so the numbering
+//! is the same everywhere and a fragment keeps its name. Where they are is told by their poses (`fragments`).
 
+use crate::sim::adhesion::HOURS;
 use crate::sim::cells::{NONE, bond_id};
 use crate::sim::event::EventKind;
+use crate::sim::opening::Opening;
 use crate::sim::{Inputs, Lens, Model, State};
+use nalgebra::Vector3;
 
 /// The mark of a cell that has been removed.
 pub const GONE: u16 = u16::MAX;
@@ -25,9 +28,54 @@ pub fn split(model: &Model, state: &mut State, _: &Inputs) {
         return;
     }
     opening.write_damage(&mut state.lens);
-    relabel(model, &mut state.lens);
+    let parted = part(model, &mut state.lens, opening);
+    if let Some(opening) = &mut state.opening {
+        opening.pieces = parted;
+    }
     let pieces = pieces(&state.lens);
     state.note(state.chop_event, EventKind::BodySplit { pieces });
+}
+
+/// Let what hangs together no longer come apart along a crack: each piece takes its side's place. Returns the pieces with
+/// their sides.
+fn part(model: &Model, lens: &mut Lens, opening: &Opening) -> Vec<(u16, f64)> {
+    let before = lens.fragment.clone();
+    relabel(model, lens);
+    let mut parted: Vec<(u16, f64)> = Vec::new();
+    for (cell, was) in before.iter().enumerate().filter(|(_, was)| **was == opening.body) {
+        let now = lens.fragment[cell];
+        if now != GONE && *was == opening.body && !parted.iter().any(|(body, _)| *body == now) {
+            parted.push((now, if opening.is_above[cell] { 1.0 } else { -1.0 }));
+        }
+    }
+    for (body, side) in &parted {
+        lens.pose[usize::from(*body)] = opening.pose_of_side(*side);
+    }
+    lens.seams.retain(|seam| !parted.iter().any(|(body, _)| *body == seam.body));
+    parted
+}
+
+/// An unfinished crack gave way under a pull.
+pub fn part_seam(model: &Model, state: &mut State, body: u16) {
+    let Some(at) = state.lens.seams.iter().position(|s| s.body == body) else { return };
+    let mut seam = state.lens.seams.remove(at);
+    seam.base = state.lens.pose_of(body);
+    seam.write_damage(&mut state.lens);
+    part(model, &mut state.lens, &seam);
+    let cause = state.latest(|k| matches!(k, EventKind::Gripped { .. }));
+    let pieces = pieces(&state.lens);
+    state.note(cause, EventKind::BodySplit { pieces });
+}
+
+/// Time between looks for what has been eaten apart, ticks (A: half a second at the usual tick; it is the dearest look).
+const LOOK_TICKS: u64 = 120;
+
+/// What has been eaten through comes apart; what has been eaten up is noted.
+pub fn look(model: &Model, state: &mut State, _: &Inputs) {
+    if state.lens.is_eaten && state.opening.is_none() && state.tick.is_multiple_of(LOOK_TICKS) {
+        state.lens.is_eaten = false;
+        relabel(model, &mut state.lens);
+    }
 }
 
 /// Number of fragments of at least `PIECE_UL`.
@@ -63,22 +111,72 @@ pub fn relabel(model: &Model, lens: &mut Lens) {
             }
         }
     }
-    lens.volume_ul.clear();
+    // The first component that holds cells of a fragment keeps its number; the others get new ones, where the fragment was.
+    let (before, poses) = (lens.volume_ul.len(), lens.pose.clone());
+    lens.volume_ul.fill(0.0);
+    let mut is_kept = vec![false; before];
     let mut number_of = vec![GONE; cells.count()];
     for cell in 0..cells.count() {
+        let was = usize::from(lens.fragment[cell]);
         if lens.fragment[cell] == GONE {
             continue;
         }
         let lead = root(&mut parent, cell as u32) as usize;
         if number_of[lead] == GONE {
-            // More than 65,000 crumbs cannot be told apart by number; the rest share the last one.
-            number_of[lead] = u16::try_from(lens.volume_ul.len()).unwrap_or(GONE).min(GONE - 1);
-            if usize::from(number_of[lead]) == lens.volume_ul.len() {
-                lens.volume_ul.push(0.0);
+            if !is_kept[was] {
+                is_kept[was] = true;
+                number_of[lead] = was as u16;
+            } else {
+                // More than 65,000 crumbs cannot be told apart by number; the rest share the last one.
+                number_of[lead] = u16::try_from(lens.volume_ul.len()).unwrap_or(GONE).min(GONE - 1);
+                if usize::from(number_of[lead]) == lens.volume_ul.len() {
+                    lens.volume_ul.push(0.0);
+                    lens.pose.push(poses[was]);
+                    lens.sector_share.push([0.0; HOURS]);
+                    lens.ball_mm.push((Vector3::zeros(), 0.0));
+                }
             }
         }
         lens.fragment[cell] = number_of[lead];
         lens.volume_ul[usize::from(number_of[lead])] += cells.cell_ul();
+    }
+    share_surface(model, lens);
+    enclose(model, lens);
+}
+
+/// A ball round every fragment: about the middle of its box, out to the box's corner.
+fn enclose(model: &Model, lens: &mut Lens) {
+    let nowhere = (Vector3::repeat(f64::INFINITY), Vector3::repeat(f64::NEG_INFINITY));
+    let mut boxes = vec![nowhere; lens.volume_ul.len()];
+    for (place, &fragment) in model.cells.place_mm.iter().zip(&lens.fragment) {
+        if let Some((low, high)) = boxes.get_mut(usize::from(fragment)) {
+            (*low, *high) = (low.inf(place), high.sup(place));
+        }
+    }
+    for (ball, (low, high)) in lens.ball_mm.iter_mut().zip(boxes) {
+        let is_there = low.x <= high.x;
+        *ball = if is_there {
+            (0.5 * (low + high), 0.5 * (high - low).norm() + model.cells.size_mm)
+        } else {
+            (Vector3::zeros(), 0.0)
+        };
+    }
+}
+
+/// Who owns how much of the outer surface, by clock hour.
+fn share_surface(model: &Model, lens: &mut Lens) {
+    lens.sector_share.fill([0.0; HOURS]);
+    let mut whole = [0.0; HOURS];
+    for (cell, sector) in model.cells.outer.iter().map(|(cell, sector)| (*cell as usize, usize::from(*sector))) {
+        whole[sector] += 1.0;
+        if let Some(shares) = lens.sector_share.get_mut(usize::from(lens.fragment[cell])) {
+            shares[sector] += 1.0;
+        }
+    }
+    for shares in &mut lens.sector_share {
+        for (share, whole) in shares.iter_mut().zip(whole) {
+            *share /= f64::max(whole, 1.0);
+        }
     }
 }
 

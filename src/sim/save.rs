@@ -5,7 +5,8 @@
 //! or model is refused rather than misread.
 //!
 //! Guarantees: a restored state continues bit for bit. Bytes damaged by accident are refused. Whatever bytes are restored,
-//! even with a hash that fits, `step` goes on from them without a panic and without end. Limits: a state made by hand
+//! even with a hash that fits, `step` goes on from them without a panic and without end; the rigid-body world is taken
+//! only as it was written, and has a hash of its own. Limits: whoever makes that hash anew can make `step` panic; a state made by hand
 //! may hold values that no attempt would reach, as long as they are finite and every id names something.
 
 use crate::sim::cells::NONE;
@@ -115,13 +116,18 @@ fn possible(model: &Model, state: &State) -> Result<(), &'static str> {
     }
     let is_found = state.found.as_ref().is_none_or(|f| is_possible_surface(model, f));
     ensure(is_found, "a crack surface of another lens")?;
+    possible_pieces(model, state)?;
     if state.fault.is_some() {
         return Ok(()); // It stands still, and what it stopped at may be anything.
     }
+    possible_fluid(model, state)?;
     let chopper = state.chopper.as_ref();
     let numbers = [state.vacuum_pa, state.power, state.pedal.share, state.totals.full_power_s, state.totals.cutting_nj];
     ensure(numbers.iter().all(|n| n.is_finite()), "a number that is not finite")?;
-    ensure(state.lens.turned_rad.is_finite() && is_finite(&state.lens.pushed_mm), "a lens that is nowhere")?;
+    let is_placed =
+        state.lens.turned_rad.is_finite() && is_near(&state.lens.pushed_mm) && state.lens.raised_mm.abs() <= REACH_MM;
+    ensure(is_placed, "a lens that is nowhere")?;
+    ensure(state.lens.pose.iter().all(|p| p.is_sound() && is_near(&p.place_mm)), "a fragment that is nowhere")?;
     ensure(state.needle.as_ref().is_none_or(is_possible_needle), "a needle that is nowhere")?;
     let is_placed =
         chopper.is_none_or(|c| is_finite(&c.blade.point_mm) && is_finite(&c.blade.bend_mm) && c.press_un.is_finite());
@@ -134,7 +140,7 @@ fn possible(model: &Model, state: &State) -> Result<(), &'static str> {
 fn possible_lens(model: &Model, lens: &Lens) -> Result<(), &'static str> {
     let cells = &model.cells;
     let count = cells.count();
-    if lens.damage.len() != count * 13 || lens.fragment.len() != count {
+    if lens.damage.len() != count * 13 || lens.fragment.len() != count || lens.pose.len() != lens.volume_ul.len() {
         return Err("a lens of another size");
     }
     let is_possible = |(bond, damage): (usize, &f32)| {
@@ -151,27 +157,128 @@ fn possible_lens(model: &Model, lens: &Lens) -> Result<(), &'static str> {
         *volume += if fragment == GONE { cells.cell_ul() } else { -cells.cell_ul() };
     }
     let slack = VOLUME_TOLERANCE * cells.cell_ul();
-    let is_counted = left_ul.iter().all(|left| left.abs() <= slack) && (gone_ul - lens.removed_ul).abs() <= slack;
+    let taken_ul = lens.removed_ul + lens.lost_ul;
+    let is_counted = left_ul.iter().all(|left| left.abs() <= slack) && (gone_ul - taken_ul).abs() <= slack;
     if !is_counted {
         return Err("a volume that is not that of its cells");
     }
     Ok(())
 }
 
+/// Every id names a piece, and every list by piece or cell has its length.
+fn possible_pieces(model: &Model, state: &State) -> Result<(), &'static str> {
+    let ensure = |is_so: bool, what: &'static str| if is_so { Ok(()) } else { Err(what) };
+    let (lens, count) = (&state.lens, state.lens.volume_ul.len());
+    let is_piece = |body: u16| usize::from(body) < count;
+    let is_round = |(middle, radius): &(Vector3<f64>, f64)| is_near(middle) && radius.is_finite();
+    ensure(lens.ball_mm.len() == count && lens.ball_mm.iter().all(is_round), "a piece without a size")?;
+    ensure(lens.sector_share.len() == count && count >= 1, "a piece without a place on the capsule")?;
+    let shares = lens.sector_share.iter().flatten();
+    ensure(shares.into_iter().all(|s| (0.0..=1.0).contains(s)), "a share beyond the whole")?;
+    let bodies = state.bodies.iter().flat_map(|b| b.ids());
+    let on_tip = state.needle.iter().map(|n| n.body);
+    let pulled = state.pull.iter().map(|p| p.body);
+    let openings = || state.opening.iter().map(|o| &**o).chain(&lens.seams);
+    let chopped = openings().flat_map(|o| o.pieces.iter().map(|p| p.0).chain([o.body]));
+    let found = state.found.iter().map(|f| f.body);
+    ensure(bodies.chain(on_tip).chain(pulled).chain(chopped).chain(found).all(is_piece), "a piece that is not there")?;
+    ensure(lens.seams.iter().all(|o| is_possible_opening(model, o)), "an unfinished crack of another lens")?;
+    ensure(openings().all(|o| o.base.is_sound()), "a chop that is nowhere")?;
+    ensure(
+        state.pull.as_ref().is_none_or(|p| is_near(&p.from_mm) && is_near(&p.bag_mm) && is_near(&p.at_body_mm)),
+        "a pull that is nowhere",
+    )
+}
+
+/// The fluid, the capsule and what holds the bag: finite, and of this model's size.
+fn possible_fluid(model: &Model, state: &State) -> Result<(), &'static str> {
+    let ensure = |is_so: bool, what: &'static str| if is_so { Ok(()) } else { Err(what) };
+    let State { circuit: c, chamber: r, membrane: m, wounds: w, adhesion: a, support: s, removal: e, .. } = state;
+    let fluid = [
+        c.chamber_ul,
+        c.diaphragm_ul,
+        c.chamber_pa,
+        c.vitreous_pa,
+        c.line_pa,
+        c.cassette_pa,
+        c.inflow_ul_s,
+        c.outflow_ul_s,
+        r.cohesive_ul,
+        r.dispersive_ul,
+        r.sealed,
+        r.pupil_mm,
+        r.before_surge_ul,
+        r.before_surge_pa,
+        r.since_lift_s,
+        r.bottle_pa,
+        r.since_break_s,
+        r.lowest_pa,
+        r.highest_pa,
+        r.surge_ul,
+        r.travel_mm,
+        r.held_mm,
+    ];
+    ensure(fluid.iter().all(|n| n.is_finite()), "a fluid without a number")?;
+    let nodes = model.membrane.nodes().len();
+    let lists = [&m.rise_mm, &m.support_mm, &m.taut_mm, &m.contact_un];
+    ensure(lists.iter().all(|l| l.len() == nodes && l.iter().all(|n| n.is_finite())), "a capsule of another eye")?;
+    ensure(m.load_pa.is_finite() && m.presses.iter().all(|p| is_near(&p.place_mm)), "a capsule without a load")?;
+    let wounds =
+        [w.hole_mm, w.vitreous_ul, w.settled_ul, w.risen_ul, w.uncovered, w.rim_tear_mm, w.laid_ul, w.port_covered];
+    let places = w.hole_at_mm.iter().chain(w.caught_mm.iter().flatten()).chain(&w.compliance_ul_pa);
+    ensure(wounds.iter().chain(places).all(|n| n.is_finite()), "a wound without a size")?;
+    let bag = [
+        a.trapped_ul,
+        a.injected_ul,
+        a.escaped_ul,
+        a.strayed_ul,
+        s.bag.turn_rad,
+        s.slid_rad,
+        s.grip_mm,
+        state.turned_rad,
+    ];
+    let hours = a.freed.iter().chain(&a.film_ul).chain(&s.intact).chain(&s.bag.shift_mm);
+    ensure(bag.iter().chain(hours).all(|n| n.is_finite()), "a bag that is nowhere")?;
+    let removal = [
+        e.film_mm,
+        e.bears_pa,
+        e.owed_ul,
+        e.rate_ul_s,
+        e.warmth_k,
+        e.chatter_s,
+        e.engaged_s,
+        e.delivered_j,
+        e.near_cornea_j,
+        e.hottest_c,
+    ];
+    ensure(removal.iter().all(|n| n.is_finite()), "a removal without a number")?;
+    ensure((0.0..=MOST_OWED_UL).contains(&e.owed_ul), "more owed than the port takes in a tick")
+}
+
+/// More than a tick erodes, µL.
+const MOST_OWED_UL: f64 = 10.0;
+
 fn is_possible_needle(needle: &NeedleState) -> bool {
     let NeedleState {
         tip,
+        before_mm,
+        out_s,
+        body: _,
+        raised_mm,
         buried_mm,
         buried_firm_mm,
         depth_mm,
         radius_mm,
         is_in_core: _,
         occlusion,
+        cover,
         gap_mm,
         purchase_un,
         still_s,
         slid_mm,
         load_un,
+        entered_mm,
+        bearing_un,
         lifted_mm,
     } = needle;
     let numbers = [
@@ -179,15 +286,23 @@ fn is_possible_needle(needle: &NeedleState) -> bool {
         depth_mm.unwrap_or(0.0),
         *radius_mm,
         *occlusion,
+        *cover,
         *gap_mm,
         *purchase_un,
         *still_s,
         *slid_mm,
         *load_un,
+        *entered_mm,
+        *bearing_un,
+        *raised_mm,
+        *out_s,
         *lifted_mm,
         tip.roll_rad,
     ];
-    let is_whole = numbers.iter().all(|n| n.is_finite()) && is_finite(&tip.place_mm) && is_finite(&tip.forward);
+    let is_whole = numbers.iter().all(|n| n.is_finite())
+        && is_finite(&tip.place_mm)
+        && is_finite(&tip.forward)
+        && is_finite(before_mm);
     is_whole && (0.0..=REACH_MM).contains(buried_mm)
 }
 
@@ -229,6 +344,25 @@ fn is_finite(p: &Vector3<f64>) -> bool {
 /// Near enough to the lens to be in touch with it.
 fn is_near(p: &Vector3<f64>) -> bool {
     p.iter().all(|c| c.abs() <= REACH_MM)
+}
+
+/// A part that guards itself: its bytes and their hash. The rigid-body world is full of indices into itself; only bytes that it
+/// has written itself are read.
+pub(crate) mod sealed {
+    use serde::{Deserialize, Deserializer, Serialize, Serializer, de::DeserializeOwned, de::Error, ser::Error as _};
+
+    pub fn serialize<T: Serialize, S: Serializer>(part: &T, to: S) -> Result<S::Ok, S::Error> {
+        let bytes = postcard::to_stdvec(part).map_err(S::Error::custom)?;
+        (*blake3::hash(&bytes).as_bytes(), bytes).serialize(to)
+    }
+
+    pub fn deserialize<'a, T: DeserializeOwned, D: Deserializer<'a>>(from: D) -> Result<T, D::Error> {
+        let (hash, bytes) = <([u8; 32], Vec<u8>)>::deserialize(from)?;
+        if *blake3::hash(&bytes).as_bytes() != hash {
+            return Err(Error::custom("a rigid-body world that was not written so"));
+        }
+        postcard::from_bytes(&bytes).map_err(Error::custom)
+    }
 }
 
 /// Mostly zeros: (length, [(gap since the last, value)]).

@@ -3,7 +3,8 @@
 #![allow(clippy::expect_used, clippy::unwrap_used, reason = "a helper that fails fails the test that called it")]
 
 use corecleft::case::{CaseSpec, CoreSpec, EpinucleusSpec, Resolution, compile, read_case};
-use corecleft::plan::{Bevel, ChopKind, Manoeuvre, Performer, PlanSpec};
+use corecleft::plan::{Bevel, ChopKind, Manoeuvre, OutOf, Performer, PlanSpec};
+use corecleft::sim::hands::{HandPose, Pedal};
 use corecleft::sim::{Inputs, Model, State, step};
 use std::path::{Path, PathBuf};
 
@@ -64,9 +65,9 @@ pub fn first_chop_plan(
         format: 1,
         title: "one chop".to_owned(),
         steps: vec![
-            Manoeuvre::Set { vacuum_mmhg: 300.0, power: 0.6 },
+            Manoeuvre::Set { vacuum_mmhg: Some(300.0), power: Some(0.6), bottle_cm: None, flow_ml_min: None },
             bury(depth_mm, angle_deg, place_mm),
-            Manoeuvre::Pedal { position: 2, share: 1.0 },
+            Manoeuvre::Pedal { position: 2, share: 1.0, power: None },
             Manoeuvre::Wait { seconds: 0.1 },
             Manoeuvre::Chop { kind, ahead_mm: 0.5, aside_mm: 0.5, depth_mm: Some(depth_mm) },
             Manoeuvre::Separate { width_mm: separation_mm, speed_mm_s: 2.0 },
@@ -74,12 +75,21 @@ pub fn first_chop_plan(
     }
 }
 
-/// A chop right through, both instruments out, a turn by 90°, and a chop of the half that lies nearer to the hand.
+/// A chop right through, both instruments out, a turn by 90°, and a chop of the half that lies nearer to the hand: steeply,
+/// since that half lies under the rim.
 pub fn two_chops_plan(depth_mm: f64, angle_deg: f64) -> PlanSpec {
-    let chop = |place_mm| first_chop_plan(depth_mm, angle_deg, place_mm, ChopKind::Vertical, 2.0).steps;
-    let between = vec![Manoeuvre::Withdraw, Manoeuvre::Turn { angle_deg: 90.0 }];
-    let steps = [chop((0.0, 0.0)), between, chop((-0.8, 0.0)), vec![Manoeuvre::Withdraw]].concat();
-    PlanSpec { format: 1, title: "two chops at a right angle".to_owned(), steps }
+    let first = first_chop_plan(depth_mm, angle_deg, (0.0, 0.0), ChopKind::Vertical, 2.0).steps;
+    let second = vec![
+        Manoeuvre::Withdraw { from: OutOf::Lens },
+        Manoeuvre::Turn { angle_deg: 90.0 },
+        bury(depth_mm, 62.0, (-1.3, 0.0)),
+        Manoeuvre::Pedal { position: 2, share: 1.0, power: None },
+        Manoeuvre::Wait { seconds: 0.1 },
+        Manoeuvre::Chop { kind: ChopKind::Vertical, ahead_mm: 0.0, aside_mm: 0.6, depth_mm: Some(depth_mm) },
+        Manoeuvre::Separate { width_mm: 2.0, speed_mm_s: 2.0 },
+        Manoeuvre::Withdraw { from: OutOf::Lens },
+    ];
+    PlanSpec { format: 1, title: "two chops at a right angle".to_owned(), steps: [first, second].concat() }
 }
 
 /// Bury with full ultrasound, bevel up.
@@ -95,6 +105,24 @@ pub fn run(model: &Model, plan: &PlanSpec) -> State {
         step(model, &mut state, &inputs);
     }
     state
+}
+
+/// Hands off: the machine as it starts, the needle at its incision, the foot in position 1.
+pub fn idle(model: &Model) -> Inputs {
+    Inputs {
+        needle: HandPose { insertion_mm: 0.5, elevation_rad: 0.3, ..HandPose::default() },
+        chopper: None,
+        pedal: Pedal { position: 1, share: 1.0 },
+        power_share: None,
+        reflux: false,
+        vacuum_limit_pa: model.machine.vacuum_limit_pa,
+        flow_limit_ul_s: model.machine.flow_limit_ul_s,
+        power_limit: 0.0,
+        bottle_pa: model.machine.bottle_pa,
+        turn_rad_s: 0.0,
+        syringe: None,
+        calls: false,
+    }
 }
 
 /// What hands and foot did in each tick of a plan.

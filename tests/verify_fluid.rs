@@ -450,6 +450,35 @@ fn eat(start: &Eye, mmhg: f64, power: f64) -> Eaten {
     Eaten { time_s, chatter: r.chatter_s / r.engaged_s.max(1e-9) }
 }
 
+/// A small piece is eaten up, and noted once; with the last one the lens is out.
+#[test]
+fn a_piece_that_is_eaten_up_is_noted_and_the_last_one_ends_the_lens() {
+    for grade in [1.0, 3.0] {
+        let resolution = Resolution { cell_mm: FINE_MM, ..Resolution::default() };
+        let mut eye = Eye::at(&uniform_case(grade), 1, resolution, |_| {});
+        eye.keep(|p| p.norm() < 0.6);
+        eye.needle_to(Vector3::new(0.0, 0.0, 2.5), 1.0, BEVEL_UP).foot(1).go(8.0);
+        eye.vacuum_mmhg(400.0).inputs.power_limit = 0.3;
+        let middle = eye.state.bodies.as_ref().unwrap().middle_mm(0).unwrap();
+        let forward = eye.inputs.needle.forward();
+        eye.foot(2).needle_moves(middle - forward * 2.5, 6.0, |_, _| {});
+        eye.needle_moves(middle - forward * 0.4, 3.0, |_, _| {});
+        let count =
+            |eye: &Eye, is_meant: fn(&EventKind) -> bool| eye.state.events.iter().filter(|e| is_meant(&e.kind)).count();
+        assert_eq!(count(&eye, |k| matches!(k, EventKind::LensRemoved)), 0, "{grade}");
+        // The hand goes after what has come off, the foot back to 2 meanwhile.
+        for _ in 0..30 {
+            let Some(middle) = eye.state.bodies.as_ref().unwrap().middle_mm(0) else { break };
+            eye.foot(2).needle_moves(middle - forward * 0.2, 3.0, |_, _| {});
+            eye.go(0.3);
+            eye.foot(3).go(0.5);
+        }
+        assert_eq!(eye.left_ul(), 0.0, "{grade}");
+        assert_eq!(count(&eye, |k| matches!(k, EventKind::PieceRemoved { .. })), 1, "{grade}");
+        assert_eq!(count(&eye, |k| matches!(k, EventKind::LensRemoved)), 1, "{grade}");
+    }
+}
+
 /// What a step may be shorter than the one before, s: volume leaves by whole cells.
 const LUMP_S: f64 = 0.03;
 

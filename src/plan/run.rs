@@ -55,12 +55,11 @@ const NO_MORE_S: f64 = 0.3;
 /// Longest time the foot goes back to 2 for a piece that has chattered off, s (P).
 const BACK_S: f64 = 1.0;
 
-/// Cover below which a piece is off the port, the time for which that is awaited, and the cover that is enough again; with
-/// less than that and hardly a share of the set vacuum it is off, too (A).
-const LOST: f64 = 0.1;
-const LOST_S: f64 = 0.3;
+/// Cover below which there is too little before the port, share of the set vacuum below which nothing holds, and the time
+/// for which either is awaited (A).
 const FOUND: f64 = 0.5;
 const OPEN: f64 = 0.3;
+const LOST_S: f64 = 0.3;
 
 /// Speed of chasing a piece, mm/s, and how far, mm (A).
 const CHASE_MM_S: f64 = 1.5;
@@ -478,24 +477,22 @@ impl Performer {
             return true;
         }
         let Some(needle) = &state.needle else { return false };
-        // A piece that chatters off the tip is let come back: foot to 2 until vacuum holds it again.
         let reading_pa = state.circuit.vacuum_pa();
+        let is_low = reading_pa < OPEN * self.machine.vacuum_limit_pa;
+        // With nothing before the port, or vacuum gone though the port looks covered, it eats nothing more.
+        *lost_s = if needle.cover < FOUND || is_low { *lost_s + dt } else { 0.0 };
+        let is_lost = *lost_s > LOST_S;
+        // A piece that chatters off the tip is let come back: foot to 2 until vacuum holds it again.
         if *back_s > 0.0 {
             let holds = reading_pa > HELD * self.machine.vacuum_limit_pa;
             *back_s = if holds { 0.0 } else { *back_s - dt };
             if *back_s <= 0.0 {
                 *lost_s = 0.0;
             }
-        } else if *lost_s > LOST_S && needle.occlusion >= LOST && reading_pa < OPEN * self.machine.vacuum_limit_pa {
+        } else if is_lost && is_low {
             *back_s = BACK_S;
         }
-        let is_chasing = *lost_s > LOST_S && (*back_s <= 0.0 || needle.occlusion < FOUND);
-        let is_open = needle.occlusion < FOUND && state.circuit.vacuum_pa() < OPEN * self.machine.vacuum_limit_pa;
-        if needle.occlusion < LOST || is_open {
-            *lost_s += dt;
-        } else if !is_chasing || needle.occlusion > FOUND {
-            *lost_s = 0.0;
-        }
+        let is_chasing = is_lost && needle.cover < SEALED;
         if is_chasing {
             *look_in_s -= dt;
             if *look_in_s <= 0.0 {

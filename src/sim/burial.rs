@@ -212,8 +212,13 @@ fn enter_fragment(model: &Model, state: &mut State, needle: &mut NeedleState, tr
     let is_sleeved = needle.buried_firm_mm >= model.needle.exposed_mm;
     needle.entered_mm = 0.0;
     needle.load_un = 0.0;
-    if state.power > 0.0 && travel_mm > 0.0 && ahead.share > 0.0 && !is_sleeved {
-        let rate = FULL_POWER_ADVANCE_MM_S * state.power * GRADE_1_NJ_MM2 / ahead.toughness_nj_mm2;
+    if state.power > 0.0 && travel_mm > 0.0 && !is_sleeved {
+        // In the hollow it has made itself a tip meets nothing.
+        let rate = if ahead.share > 0.0 {
+            FULL_POWER_ADVANCE_MM_S * state.power * GRADE_1_NJ_MM2 / ahead.toughness_nj_mm2
+        } else {
+            f64::INFINITY
+        };
         needle.entered_mm = travel_mm.min(rate * model.tick_s);
         needle.gap_mm *= libm::exp(-needle.entered_mm * ahead.share / FRESH_BED_MM);
         emulsify(model, state, &needle.tip);

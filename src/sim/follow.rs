@@ -13,7 +13,7 @@
 use crate::sim::chamber;
 use crate::sim::event::{EventKind, HeldBy};
 use crate::sim::fragments::{Bag, Bodies, Rod, outline};
-use crate::sim::pieces::{self, GONE};
+use crate::sim::pieces;
 use crate::sim::pose::Pose;
 use crate::sim::{Inputs, Model, State};
 use nalgebra::Vector3;
@@ -165,26 +165,32 @@ fn keep_up(model: &Model, state: &mut State, bodies: &mut Bodies) {
             if volume_ul >= LEAST_BODY_UL {
                 bodies.insert(body, &hulls(model, state, body), volume_ul, &state.lens.pose_of(body));
             } else if volume_ul > 0.0 {
-                wash_away(model, state, body);
+                state.lens.lose(&model.cells, body);
             }
             continue;
         };
         if volume_ul < LEAST_BODY_UL {
             bodies.remove(body);
-            wash_away(model, state, body);
+            state.lens.lose(&model.cells, body);
+            note_removed(state, body);
         } else if (built_ul - volume_ul).abs() > REBUILD_SHARE * built_ul {
             bodies.rebuild(body, &hulls(model, state, body), volume_ul);
         }
     }
 }
 
-fn wash_away(model: &Model, state: &mut State, body: u16) {
-    let lens = &mut state.lens;
-    for fragment in lens.fragment.iter_mut().filter(|f| **f == body) {
-        *fragment = GONE;
-        lens.lost_ul += model.cells.cell_ul();
+/// A piece has been eaten up; with the last one the lens is out, unless some of it sank.
+fn note_removed(state: &mut State, body: u16) {
+    let has_sunk = |k: &EventKind| matches!(k, EventKind::PieceSank { fragment, .. } if *fragment == body);
+    if state.latest(has_sunk).is_some() {
+        return;
     }
-    lens.volume_ul[usize::from(body)] = 0.0;
+    let cause = state.latest(|k| matches!(k, EventKind::Gripped { fragment, .. } if *fragment == body));
+    let removed = state.note(cause, EventKind::PieceRemoved { fragment: body });
+    let some_sank = state.latest(|k| matches!(k, EventKind::PieceSank { .. })).is_some();
+    if !some_sank && state.lens.bodies().next().is_none() {
+        state.note(Some(removed), EventKind::LensRemoved);
+    }
 }
 
 /// The outline of a piece: one hull, or, where its middle is hollow, a hull for each sector about the lens's axis.

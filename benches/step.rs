@@ -8,7 +8,6 @@
 use corecleft::case::{Resolution, compile, parse_case};
 use corecleft::plan::{Performer, parse_plan};
 use corecleft::sim::cells::NONE;
-use corecleft::sim::hands::{HandPose, Pedal};
 use corecleft::sim::{Inputs, Model, PHASES, State, pieces, step};
 use std::time::{Duration, Instant};
 
@@ -82,20 +81,7 @@ fn eight_sectors(model: &Model, keeps_awake: bool) {
         }
     }
     pieces::relabel(model, &mut state.lens);
-    let inputs = Inputs {
-        needle: HandPose { insertion_mm: 0.5, elevation_rad: 0.3, ..HandPose::default() },
-        chopper: None,
-        pedal: Pedal { position: 1, share: 1.0 },
-        power_share: None,
-        reflux: false,
-        vacuum_limit_pa: model.machine.vacuum_limit_pa,
-        flow_limit_ul_s: model.machine.flow_limit_ul_s,
-        power_limit: 0.0,
-        bottle_pa: model.machine.bottle_pa,
-        turn_rad_s: 0.0,
-        syringe: None,
-        calls: false,
-    };
+    let inputs = Inputs::at_rest(model);
     for _ in 0..480 {
         step(model, &mut state, &inputs);
     }

@@ -217,7 +217,7 @@ fn inputs_of(model: &Model, plan: Option<&PlanSpec>, stretches: &[Stretch]) -> V
                 vacuum_limit_pa: stretch.vacuum_limit_pa,
                 power_limit: stretch.power_limit,
                 turn_rad_s: stretch.turn_rad_s,
-                ..common::idle(model)
+                ..Inputs::at_rest(model)
             });
         }
         needle = needle_to;
@@ -389,7 +389,7 @@ fn numbers_near_the_limits_of_the_type_end_in_a_fault_at_worst() {
             step(
                 &model,
                 &mut state,
-                &Inputs { needle, chopper, pedal, vacuum_limit_pa, power_limit, turn_rad_s, ..common::idle(&model) },
+                &Inputs { needle, chopper, pedal, vacuum_limit_pa, power_limit, turn_rad_s, ..Inputs::at_rest(&model) },
             );
         }
         Ok(())

@@ -8,7 +8,7 @@
 
 mod common;
 
-use common::{case, idle, model_at, shipped, uniform_case};
+use common::{case, model_at, shipped, uniform_case};
 use corecleft::case::{CaseSpec, Resolution};
 use corecleft::sim::adhesion::HOURS;
 use corecleft::sim::capsule::lips_to_capsule_mm;
@@ -63,7 +63,7 @@ impl Eye {
         let mut model = model_at(spec, seed, resolution);
         model.freed = 1.0;
         change(&mut model);
-        let (state, inputs) = (State::new(&model), idle(&model));
+        let (state, inputs) = (State::new(&model), Inputs::at_rest(&model));
         Self { model, state, inputs }
     }
 

@@ -33,7 +33,7 @@ pub fn sentences(
     found.extend(of(false).filter_map(|f| f.advice.clone()));
     if found.is_empty() {
         found.push(
-            "nothing failed; to find the margin, bury a little shallower each time until the tip no longer holds"
+            "no band was missed; to find the margin, bury a little shallower each time until the tip no longer holds"
                 .to_string(),
         );
     }

@@ -49,7 +49,12 @@ impl Peaks {
         } else {
             "No surge was seen".to_string()
         };
-        said.push(format!("{surge}; the posterior capsule rose by up to {:.1} mm.", self.capsule_rise_mm));
+        let rise = if self.capsule_rise_mm >= 0.05 {
+            format!("rose by up to {:.1} mm", self.capsule_rise_mm)
+        } else {
+            "did not rise".to_string()
+        };
+        said.push(format!("{surge}; the posterior capsule {rise}."));
         said.push(format!(
             "The incision reached {:.0} °C; full-power time {:.1} s.",
             self.incision_c, self.full_power_s

@@ -198,6 +198,24 @@ impl Syringe {
 }
 
 impl Inputs {
+    /// Hands off: the machine as it starts, the needle just within its incision, the foot in position 1.
+    pub fn at_rest(model: &Model) -> Self {
+        Self {
+            needle: HandPose { insertion_mm: 0.5, elevation_rad: 0.3, ..HandPose::default() },
+            chopper: None,
+            pedal: Pedal { position: 1, share: 1.0 },
+            power_share: None,
+            reflux: false,
+            vacuum_limit_pa: model.machine.vacuum_limit_pa,
+            flow_limit_ul_s: model.machine.flow_limit_ul_s,
+            power_limit: 0.0,
+            bottle_pa: model.machine.bottle_pa,
+            turn_rad_s: 0.0,
+            syringe: None,
+            calls: false,
+        }
+    }
+
     /// What among them is not a finite number.
     fn not_finite(&self) -> Option<&'static str> {
         let numbers = |hand: &HandPose| {

@@ -17,8 +17,9 @@ pub const GONE: u16 = u16::MAX;
 /// Smallest volume that counts as a piece, µL (A: by definition).
 pub const PIECE_UL: f64 = 0.5;
 
-/// A chop whose last bond failed: let the body come apart.
+/// A chop whose last bond failed: let the body come apart; so does what has been eaten through.
 pub fn split(model: &Model, state: &mut State, _: &Inputs) {
+    part_eaten(model, state);
     let Some(opening) = &state.opening else { return };
     let is_new = opening.is_complete
         && state.chop_event.is_some_and(|begun| {
@@ -70,9 +71,10 @@ pub fn part_seam(model: &Model, state: &mut State, body: u16) {
 /// Time between looks for what has been eaten apart, ticks (A: half a second at the usual tick; it is the dearest look).
 const LOOK_TICKS: u64 = 120;
 
-/// What has been eaten through comes apart; what has been eaten up is noted.
-pub fn look(model: &Model, state: &mut State, _: &Inputs) {
-    if state.lens.is_eaten && state.opening.is_none() && state.tick.is_multiple_of(LOOK_TICKS) {
+/// A piece that has been eaten through comes apart. A lens in one piece loses soft shell only, and stays one.
+fn part_eaten(model: &Model, state: &mut State) {
+    let is_due = state.opening.is_none() && state.tick.is_multiple_of(LOOK_TICKS);
+    if state.lens.is_eaten && is_due && !state.lens.is_whole() {
         state.lens.is_eaten = false;
         relabel(model, &mut state.lens);
     }
@@ -292,5 +294,33 @@ mod tests {
             relabel(&model, &mut lens);
             assert_eq!(lens.fragment, expected, "seed {seed}");
         }
+    }
+
+    #[test]
+    fn a_piece_that_is_eaten_through_comes_apart_and_a_whole_lens_does_not() {
+        let spec =
+            crate::case::parse_case("a.ron", include_str!("../../scenarios/long-eye-dense-core.ron")).unwrap().spec;
+        let resolution = crate::case::Resolution { cell_mm: 0.5, ..Default::default() };
+        let model = crate::case::compile(&spec, 1, resolution).unwrap().model;
+        let mut state = State::new(&model);
+        let eat = |state: &mut State, is_there: fn(&Vector3<f64>) -> bool| {
+            for cell in (0..model.cells.count()).filter(|c| is_there(&model.cells.place_mm[*c])) {
+                if state.lens.fragment[cell] != GONE {
+                    state.lens.remove(&model.cells, cell);
+                }
+            }
+            state.lens.is_eaten = true;
+        };
+        let inputs = Inputs::at_rest(&model);
+        eat(&mut state, |p| p.y.abs() < 0.6);
+        split(&model, &mut state, &inputs);
+        assert!(state.lens.is_whole());
+        relabel(&model, &mut state.lens);
+        assert_eq!(pieces(&state.lens), 2);
+        eat(&mut state, |p| p.x.abs() < 0.6);
+        split(&model, &mut state, &inputs);
+        assert_eq!(pieces(&state.lens), 4);
+        let sum: f64 = state.lens.volume_ul.iter().sum();
+        assert!((sum + state.lens.removed_ul - model.whole_ul()).abs() < 1e-6);
     }
 }

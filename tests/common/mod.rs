@@ -4,7 +4,6 @@
 
 use corecleft::case::{CaseSpec, CoreSpec, EpinucleusSpec, Resolution, compile, read_case};
 use corecleft::plan::{Bevel, ChopKind, Manoeuvre, OutOf, Performer, PlanSpec};
-use corecleft::sim::hands::{HandPose, Pedal};
 use corecleft::sim::{Inputs, Model, State, step};
 use std::path::{Path, PathBuf};
 
@@ -105,24 +104,6 @@ pub fn run(model: &Model, plan: &PlanSpec) -> State {
         step(model, &mut state, &inputs);
     }
     state
-}
-
-/// Hands off: the machine as it starts, the needle at its incision, the foot in position 1.
-pub fn idle(model: &Model) -> Inputs {
-    Inputs {
-        needle: HandPose { insertion_mm: 0.5, elevation_rad: 0.3, ..HandPose::default() },
-        chopper: None,
-        pedal: Pedal { position: 1, share: 1.0 },
-        power_share: None,
-        reflux: false,
-        vacuum_limit_pa: model.machine.vacuum_limit_pa,
-        flow_limit_ul_s: model.machine.flow_limit_ul_s,
-        power_limit: 0.0,
-        bottle_pa: model.machine.bottle_pa,
-        turn_rad_s: 0.0,
-        syringe: None,
-        calls: false,
-    }
 }
 
 /// What hands and foot did in each tick of a plan.

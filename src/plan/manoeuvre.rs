@@ -2,7 +2,8 @@
 //!
 //! Eye frame; mm, s, rad; the units of the trade end here.
 
-use crate::plan::aim::{self, GRIP_DEG, core_top, direction, seat};
+use crate::plan::aim::{self, Approach, GRIP_DEG, core_top, direction, seat};
+use crate::plan::eat::Eating;
 use crate::plan::run::{FREE_SPEED_MM_S, Foot, Performer, Stroke, TURN_SPEED_RAD_S, guarding};
 use crate::plan::spec::{Bevel, ChopKind, Filling, Manoeuvre, OutOf};
 use crate::sim::circuit::head_pa;
@@ -36,7 +37,7 @@ const SWEEP_DEG: f64 = 30.0;
 
 /// How far beyond where a piece begins the port is pushed into it, and from how far before it aspiration is on, mm (A).
 const INTO_MM: f64 = 0.4;
-const BEFORE_MM: f64 = 0.5;
+pub(super) const BEFORE_MM: f64 = 0.5;
 
 /// Pauses: after injecting under the rim, after letting go, after calling, s (A).
 const AFTER_WAVE_S: f64 = 0.3;
@@ -117,17 +118,7 @@ impl Performer {
                 } else {
                     Foot { pedal: Pedal { position: 3, share: ultrasound }, power_share: None }
                 };
-                self.strokes.push_back(Stroke::Emulsify {
-                    body: aim::aimed_at(state),
-                    foot,
-                    from_mm: self.needle_mm,
-                    lost_s: 0.0,
-                    toward_mm: None,
-                    look_in_s: 0.0,
-                    gone_s: 0.0,
-                    back_s: 0.0,
-                    left_s: seconds,
-                });
+                self.strokes.push_back(Stroke::Emulsify(Eating::begin(model, state, foot, seconds, self.needle_mm)));
             }
             Manoeuvre::LetGo => {
                 self.foot = Foot::full(1);
@@ -421,15 +412,7 @@ impl Performer {
         let before_mm = way.contact_mm - way.along * BEFORE_MM;
         self.needle_over(before_mm, needle_over_lens_mm(model, state), elevation_rad, way.roll_rad);
         self.strokes.push_back(Stroke::Step(Foot::full(2)));
-        self.strokes.push_back(Stroke::Grip {
-            along: way.along,
-            left_mm: BEFORE_MM + way.soft_mm + INTO_MM,
-            best: 0.0,
-            since_more_s: 0.0,
-            stops_in_s: None,
-            held_s: 0.0,
-            left_s: seconds,
-        });
+        self.strokes.push_back(grip_stroke(&way, seconds));
     }
 
     /// Hold the blunt end flat below the port.
@@ -458,13 +441,26 @@ impl Performer {
     }
 }
 
+/// Bringing the port onto a piece this way, with so much patience.
+pub(super) fn grip_stroke(way: &Approach, seconds: f64) -> Stroke {
+    Stroke::Grip {
+        along: way.along,
+        left_mm: BEFORE_MM + way.soft_mm + INTO_MM,
+        best: 0.0,
+        since_more_s: 0.0,
+        stops_in_s: None,
+        held_s: 0.0,
+        left_s: seconds,
+    }
+}
+
 /// Height above the lens at which a chopper moves about, as the lens lies.
 fn over_lens_mm(model: &Model, state: &State) -> f64 {
     model.field.shape.front_mm + state.lens.raised_mm + CLEARANCE_MM
 }
 
 /// The same for the middle of the needle's port, so that no lip drags through the lens.
-fn needle_over_lens_mm(model: &Model, state: &State) -> f64 {
+pub(super) fn needle_over_lens_mm(model: &Model, state: &State) -> f64 {
     over_lens_mm(model, state) + model.needle.outer_radius_mm
 }
 
@@ -651,8 +647,9 @@ mod tests {
             assert!(needle.tip.place_mm.dot(&direction(hour)) > 0.3, "{hour}: {:?}", needle.tip.place_mm);
         }
         let eat = Manoeuvre::Emulsify { seconds: 2.0, ultrasound: 0.5, vacuum: 0.6 };
-        let (mut ticks, mut last) = (0, None);
+        let (mut ticks, mut all, mut last) = (0, 0, None);
         let state = run(&model, vec![set(300.0), grip(6), eat], |inputs, _, _| {
+            all += u32::from(ticks > 0 || inputs.pedal.position == 3);
             if inputs.pedal.position == 3 {
                 ticks += 1;
                 assert_eq!(inputs.power_share, Some(0.5));
@@ -660,7 +657,9 @@ mod tests {
             }
             last = Some(inputs.clone());
         });
-        assert!((f64::from(ticks) * model.tick_s - 2.0).abs() < 0.01, "{ticks}");
+        // Between bites the foot is off ultrasound, and a way that was begun is ended.
+        let (power_s, all_s) = (f64::from(ticks) * model.tick_s, f64::from(all) * model.tick_s);
+        assert!(power_s > 0.5 && power_s < 2.01 && (1.99..4.0).contains(&all_s), "{power_s} {all_s}");
         assert_eq!(last.unwrap().pedal, Pedal { position: 2, share: 1.0 });
         assert!(state.lens.removed_ul > 0.0, "{}", state.lens.removed_ul);
     }

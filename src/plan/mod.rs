@@ -1,5 +1,6 @@
 //! Plans: manoeuvres in the trade's words, turned into `Inputs` tick by tick.
 mod aim;
+mod eat;
 mod manoeuvre;
 pub mod map;
 pub mod read;

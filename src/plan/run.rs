@@ -3,11 +3,12 @@
 //! The performer does what a surgeon's hands do: it aims with what can be seen (`aim`), stops when the tip is where it was
 //! meant to be (after a reaction time), and never touches the engine but through `Inputs`. Eye frame; mm, s, rad.
 
-use crate::plan::aim::{self, FLOOR_MM};
+use crate::plan::aim::FLOOR_MM;
+use crate::plan::eat::{Eating, FOUND};
 use crate::plan::spec::{Manoeuvre, PlanSpec};
 use crate::sim::hands::{ChopperEnd, HandPose, Pedal};
 use crate::sim::pose::Pose;
-use crate::sim::{Inputs, Machine, Model, NeedleState, State, Syringe};
+use crate::sim::{Inputs, Machine, Model, State, Syringe};
 use nalgebra::Vector3;
 use std::collections::VecDeque;
 
@@ -25,7 +26,7 @@ const SWING_RAD_S: f64 = 1.5;
 const ROLL_RAD_S: f64 = 6.0;
 
 /// Time from seeing to stopping, s (A: visual reaction of a trained hand).
-const REACTION_S: f64 = 0.2;
+pub(super) const REACTION_S: f64 = 0.2;
 
 /// How far a hand presses beyond its aim before it gives up, mm.
 const OVERREACH_MM: f64 = 1.0;
@@ -43,30 +44,14 @@ const OUT_MM: f64 = 1.0;
 const GRIP_SPEED_MM_S: f64 = 1.0;
 
 /// Cover of the port that counts as a seal, and the share of the set vacuum at which a piece is held (A).
-const SEALED: f64 = 0.85;
-const HELD: f64 = 0.85;
+pub(super) const SEALED: f64 = 0.85;
+pub(super) const HELD: f64 = 0.85;
 
 /// Cover of the port from which it has met something, the gain that counts as more, and the time without more after which
 /// pushing on is vain (A).
 const MET: f64 = 0.3;
 const MORE: f64 = 0.02;
 const NO_MORE_S: f64 = 0.3;
-
-/// Longest time the foot goes back to 2 for a piece that has chattered off, s (P).
-const BACK_S: f64 = 1.0;
-
-/// Cover below which there is too little before the port, share of the set vacuum below which nothing holds, and the time
-/// for which either is awaited (A).
-const FOUND: f64 = 0.5;
-const OPEN: f64 = 0.3;
-const LOST_S: f64 = 0.3;
-
-/// Speed of chasing a piece, mm/s, and how far, mm (A).
-const CHASE_MM_S: f64 = 1.5;
-const CHASE_MM: f64 = 2.0;
-
-/// Volume at which a piece is gone, µL.
-const GONE_UL: f64 = 0.1;
 
 /// Speed of the tip in sweeping, mm/s (A).
 const SWEEP_MM_S: f64 = 3.0;
@@ -113,18 +98,8 @@ pub(super) enum Stroke {
     },
     /// Sweep round a place, the tip so deep below the lens's front.
     Sweep { centre_mm: (f64, f64), radius_mm: f64, depth_mm: f64, angle_rad: f64, left_s: f64 },
-    /// Emulsify a piece, and go after it where it is lost.
-    Emulsify {
-        body: u16,
-        foot: Foot,
-        from_mm: Vector3<f64>,
-        lost_s: f64,
-        toward_mm: Option<Vector3<f64>>,
-        look_in_s: f64,
-        gone_s: f64,
-        back_s: f64,
-        left_s: f64,
-    },
+    /// Emulsify a piece, bite by bite (`eat`).
+    Emulsify(Eating),
     /// Take a chopper with this end, just inside its port.
     TakeChopper { end: ChopperEnd, roll_rad: f64, over_lens_mm: f64 },
     /// Bring the chopper's point to a place.
@@ -253,7 +228,7 @@ impl Performer {
     }
 
     /// How the hand holds the needle.
-    fn hand(&self, model: &Model) -> HandPose {
+    pub(super) fn hand(&self, model: &Model) -> HandPose {
         let pose = HandPose::needle_at(&model.main_incision, &self.needle_mm, self.elevation_rad, self.roll_rad);
         HandPose { insertion_mm: pose.insertion_mm - self.drawn_mm, ..pose }
     }
@@ -301,7 +276,7 @@ impl Performer {
                 self.needle_mm = place;
                 is_over(left_s, dt)
             }
-            Stroke::Emulsify { .. } => self.eat(model, state, stroke),
+            Stroke::Emulsify(eating) => self.eat(model, state, eating),
             Stroke::TakeChopper { end, roll_rad, over_lens_mm } => {
                 let port = model.side_port.place_mm;
                 self.chopper = Some((*end, Vector3::new(0.7 * port.x, 0.7 * port.y, *over_lens_mm), *roll_rad));
@@ -462,74 +437,6 @@ impl Performer {
         *held_s >= REACTION_S || is_over(left_s, dt)
     }
 
-    /// A tick of emulsifying; true when the piece is gone, or the time is up.
-    fn eat(&mut self, model: &Model, state: &State, stroke: &mut Stroke) -> bool {
-        let Stroke::Emulsify { body, foot, from_mm, lost_s, toward_mm, look_in_s, gone_s, back_s, left_s } = stroke
-        else {
-            return true;
-        };
-        let dt = model.tick_s;
-        self.foot = if *back_s > 0.0 { Foot::full(2) } else { *foot };
-        let volume_ul = state.lens.volume_ul.get(usize::from(*body)).copied().unwrap_or(0.0);
-        *gone_s = if volume_ul < GONE_UL { *gone_s + dt } else { 0.0 };
-        if is_over(left_s, dt) || *gone_s >= REACTION_S {
-            self.foot = Foot::full(2);
-            return true;
-        }
-        let Some(needle) = &state.needle else { return false };
-        let reading_pa = state.circuit.vacuum_pa();
-        let is_low = reading_pa < OPEN * self.machine.vacuum_limit_pa;
-        // With nothing before the port, or vacuum gone though the port looks covered, it eats nothing more.
-        *lost_s = if needle.cover < FOUND || is_low { *lost_s + dt } else { 0.0 };
-        let is_lost = *lost_s > LOST_S;
-        // A piece that chatters off the tip is let come back: foot to 2 until vacuum holds it again.
-        if *back_s > 0.0 {
-            let holds = reading_pa > HELD * self.machine.vacuum_limit_pa;
-            *back_s = if holds { 0.0 } else { *back_s - dt };
-            if *back_s <= 0.0 {
-                *lost_s = 0.0;
-            }
-        } else if is_lost && is_low {
-            *back_s = BACK_S;
-        }
-        let is_chasing = is_lost && needle.cover < SEALED;
-        if is_chasing {
-            *look_in_s -= dt;
-            if *look_in_s <= 0.0 {
-                *look_in_s = REACTION_S;
-                *toward_mm = aim::nearest_tissue(model, state, *body, &needle.tip);
-            }
-            if let Some(toward_mm) = toward_mm {
-                self.chase(model, state, needle, from_mm, toward_mm);
-            }
-        } else {
-            *look_in_s = 0.0;
-        }
-        false
-    }
-
-    /// Go after a piece: not far, and never near the posterior capsule.
-    fn chase(
-        &mut self,
-        model: &Model,
-        state: &State,
-        needle: &NeedleState,
-        from_mm: &Vector3<f64>,
-        to_mm: &Vector3<f64>,
-    ) {
-        let (mut place, _) = toward(&self.needle_mm, to_mm, CHASE_MM_S * model.tick_s);
-        let away = place - from_mm;
-        if away.norm() > CHASE_MM {
-            place = from_mm + away * (CHASE_MM / away.norm());
-        }
-        let gap_mm = |p: &Vector3<f64>| model.field.shape.distance_to_posterior_mm(&(p - state.lens.carried_mm()));
-        let goes_down = place.z < self.needle_mm.z;
-        if goes_down && gap_mm(&(place + needle.tip.forward * (0.5 * model.needle.outer_radius_mm))) < FLOOR_MM {
-            place.z = self.needle_mm.z;
-        }
-        self.needle_mm = place;
-    }
-
     /// Keep the chopper below the port, while it guards.
     fn keep_guard(&mut self, model: &Model, state: &State) {
         let (Some(below_mm), Some((_, point, _))) = (self.guard_mm, &mut self.chopper) else { return };
@@ -545,7 +452,7 @@ pub(super) fn guarding(model: &Model, state: &State, tip_mm: &Vector3<f64>, belo
 }
 
 /// Let time go by; true when it is up.
-fn is_over(left_s: &mut f64, dt: f64) -> bool {
+pub(super) fn is_over(left_s: &mut f64, dt: f64) -> bool {
     *left_s -= dt;
     *left_s <= 1e-9
 }

@@ -308,11 +308,6 @@ impl NeedleState {
         is_deep * (1.0 - leak_mm2 / model.needle.port_area_mm2()).max(0.0)
     }
 
-    /// Share of the port's hold that the gap has left: a piece may also lie on the port without a bed.
-    fn port_seal(&self, is_whole: bool) -> f64 {
-        if is_whole || self.buried_firm_mm > CORED_FIRM_MM { self.seal() } else { 1.0 }
-    }
-
     /// Share of friction and seal the gap has left, 0..1.
     fn seal(&self) -> f64 {
         (1.0 - self.gap_mm / GAP_WITHOUT_HOLD_MM).clamp(0.0, 1.0)
@@ -404,8 +399,7 @@ pub fn hold(model: &Model, state: &mut State, _: &Inputs) {
     }
     needle.purchase_un = state.vacuum_pa.min(state.removal.bears_pa)
         * model.needle.port_area_mm2()
-        * holds
-        * needle.port_seal(is_whole)
+        * if is_whole { holds * needle.seal() } else { cover.by_body.max(sealed * needle.seal()) }
         * state.removal.seal();
     state.needle = Some(needle);
 }
@@ -427,12 +421,11 @@ struct Cover {
 fn port_cover(model: &Model, lens: &Lens, tip: &Tip, on_tip: u16) -> Cover {
     let bore = Needle { outer_radius_mm: model.needle.bore_radius_mm, ..model.needle.clone() };
     let (mut met, mut count, mut near) = ([const { None }; PORT_POINTS], 0, 0);
-    let (up, _) = tip.cross_axes();
-    let facing = (tip.forward * libm::cos(bore.bevel_rad) + up * libm::sin(bore.bevel_rad)) * model.cells.size_mm;
+    let facing = tip.facing(bore.bevel_rad) * model.cells.size_mm;
     for (share, points) in [(0.87, 8), (0.5, 4)] {
         for point in bore.ring_mm(tip, share, points) {
             // A piece is eaten cell by cell: the next one behind counts too, or the port would open by leaps.
-            let at = |n: f64| lens.at_eye(model, &(point + facing * n)).map(|(_, body)| body);
+            let at = |n: f64| lens.at_eye_first(model, &(point + facing * n), on_tip).map(|(_, body)| body);
             let reached = at(1.0);
             near += usize::from(reached.is_some());
             met[count] = reached.or_else(|| if lens.is_whole() { None } else { at(2.0) });

@@ -35,6 +35,9 @@ const POINT_MM: f64 = 0.08;
 /// Length within the lens below which an instrument holds nothing, mm (A: a cell).
 const LEAST_BURIAL_MM: f64 = 0.2;
 
+/// Time out of the lens from which coming back counts as entering it anew, s (A): at its surface it is now in, now out.
+const OUT_S: f64 = 0.25;
+
 /// Move the chopper with the hand; press, cut and note what it meets.
 pub fn move_chopper(model: &Model, state: &mut State, inputs: &Inputs) {
     let Some((end, pose)) = inputs.chopper else {
@@ -51,11 +54,13 @@ pub fn move_chopper(model: &Model, state: &mut State, inputs: &Inputs) {
         is_in_lens: line.points(SAMPLE_MM).any(|p| is_of(model, state, body, &p)),
         path: before.as_ref().map(|c| c.path.clone()).unwrap_or_default(),
         press_un: 0.0,
+        out_s: 0.0,
     };
-    let was_in_lens = before.as_ref().is_some_and(|c| c.is_in_lens);
+    let was_out_s = before.as_ref().map_or(OUT_S, |c| c.out_s);
     if !chopper.is_in_lens {
         chopper.path.clear();
-    } else if !was_in_lens {
+        chopper.out_s = (was_out_s + model.tick_s).min(OUT_S);
+    } else if was_out_s >= OUT_S {
         state.note(None, EventKind::ChopperEntered);
     }
     let raised_mm = state.lens.raised_mm;

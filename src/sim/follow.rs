@@ -258,7 +258,7 @@ fn hold(model: &Model, state: &mut State, bodies: &mut Bodies) {
     let mut at_body_mm = bodies.held_at_mm().filter(|_| stays).unwrap_or(now_mm);
     let forward = pose.direction_from_eye(&needle.tip.forward);
     // Suction draws the piece onto the port until its middle lies in tissue.
-    let is_in_tissue = state.lens.at_eye(model, &needle.tip.place_mm).is_some_and(|(_, b)| b == body);
+    let is_in_tissue = state.lens.at_eye_first(model, &needle.tip.place_mm, body).is_some_and(|(_, b)| b == body);
     let is_before = needle.occlusion > LEAST_OCCLUSION && needle.cover < FED;
     let is_fed = needle.purchase_un > 0.0 && is_before && !is_in_tissue && !bodies.is_slipping();
     // What is eaten away before the port is made up for by the piece coming up.

@@ -161,6 +161,12 @@ impl Tip {
         (up * c - across * s, across * c + up * s)
     }
 
+    /// Where a port with this bevel faces, unit vector.
+    pub fn facing(&self, bevel_rad: f64) -> Vector3<f64> {
+        let (up, _) = self.cross_axes();
+        self.forward * libm::cos(bevel_rad) + up * libm::sin(bevel_rad)
+    }
+
     /// The point of the shaft `back_mm` behind the tip.
     pub fn behind_mm(&self, back_mm: f64) -> Vector3<f64> {
         self.place_mm - self.forward * back_mm

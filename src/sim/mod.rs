@@ -311,15 +311,23 @@ impl Lens {
 
     /// The cell, and its fragment, that holds a place of the eye.
     pub fn at_eye(&self, model: &Model, p: &Vector3<f64>) -> Option<(usize, u16)> {
-        self.bodies().find_map(|body| {
-            let local = self.pose[usize::from(body)].from_eye(p);
-            let (middle, radius_mm) = self.ball_mm[usize::from(body)];
-            if (local - middle).norm_squared() > radius_mm * radius_mm {
-                return None;
-            }
-            let cell = model.cells.at(&local)? as usize;
-            (self.fragment[cell] == body).then_some((cell, body))
-        })
+        self.bodies().find_map(|body| Some((self.cell_of(model, body, p)?, body)))
+    }
+
+    /// The same, where a fragment counts before the others: sides of a wavy crack may overlap.
+    pub fn at_eye_first(&self, model: &Model, p: &Vector3<f64>, first: u16) -> Option<(usize, u16)> {
+        self.cell_of(model, first, p).map(|cell| (cell, first)).or_else(|| self.at_eye(model, p))
+    }
+
+    /// The cell of a fragment that holds a place of the eye.
+    fn cell_of(&self, model: &Model, body: u16, p: &Vector3<f64>) -> Option<usize> {
+        let local = self.pose.get(usize::from(body))?.from_eye(p);
+        let (middle, radius_mm) = self.ball_mm[usize::from(body)];
+        if (local - middle).norm_squared() > radius_mm * radius_mm {
+            return None;
+        }
+        let cell = model.cells.at(&local)? as usize;
+        (self.fragment[cell] == body).then_some(cell)
     }
 
     /// A fragment is lost to the eye.
@@ -412,6 +420,8 @@ pub struct ChopperState {
     pub path: Vec<cut::Segment>,
     /// Force with which it presses the nucleus down, µN.
     pub press_un: f64,
+    /// Time since it was last within the lens, s.
+    pub out_s: f64,
 }
 
 /// Sums over the attempt.

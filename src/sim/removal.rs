@@ -5,8 +5,9 @@
 //! (Davison & Chylack: phaco time is exponential in nuclear grade; S). Without ultrasound soft tissue is extruded into the
 //! port once the pressure difference exceeds several times its strength.
 //!
-//! *Chatter.* The vibrating tip repels the piece; vacuum holds it. The film between them opens or closes by the balance
-//! of both: c·dg/dt = F_repel·e^(−g/l) − F_hold(g). An open film erodes less and leaks, so vacuum falls.
+//! *Chatter.* The vibrating tip repels what lies before it; vacuum holds it. The film between them opens or closes by the
+//! balance of both: c·dg/dt = F_repel·e^(−g/l) − F_hold(g), both in proportion to the share of the port that is covered. An
+//! open film erodes less and leaks, so vacuum falls.
 //!
 //! *Heat.* C·dT/dt = W − (ρ·c·Q + h)·ΔT at the incision (ΔT = W/(ρ·c·Q) where flow carries all; D).
 //!
@@ -173,14 +174,14 @@ pub fn remove(model: &Model, state: &mut State, _: &Inputs) {
         state.removal.film_mm = 0.0;
         return;
     }
-    let repulsion_un = repulsion_un(&model.vibration, state.power);
+    let repulsion_un = repulsion_un(&model.vibration, state.power) * occlusion;
     // With ultrasound a lens in its bag is entered, not eaten: what lies before a tip that stands in it is the affair of
     // `burial`.
-    let is_entered = state.lens.is_whole() && state.power > 0.0;
-    let in_bed_mm = if is_entered { needle.buried_mm } else { needle.buried_firm_mm };
+    let is_whole = state.lens.is_whole();
+    let in_bed_mm = if is_whole && state.power > 0.0 { needle.buried_mm } else { needle.buried_firm_mm };
     let is_buried = in_bed_mm > HELD_BY_BED_MM;
     // A tip that stands in its bed cannot be repelled: the bed holds it all round, until a piece's is cored out.
-    let is_bedded = is_buried && (state.lens.is_whole() || needle.gap_mm < CORED_MM);
+    let is_bedded = is_buried && (is_whole || needle.gap_mm < CORED_MM);
     state.removal.film_mm = if is_bedded { 0.0 } else { film_after(state.removal.film_mm, repulsion_un, hold_un, dt) };
     if state.power > 0.0 {
         state.removal.engaged_s += dt;
@@ -257,8 +258,11 @@ struct AtPort {
     strength_pa: f64,
 }
 
-/// How far before the port tissue counts as lying on it, mm (A: a cell and a half).
+/// How far before the port the middle of a cell may lie to count as lying on it: of a lens in one piece, mm (A: a cell and a
+/// half); of a piece, in cells: as far as what closes the port is looked for (`burial`), or it could be closed by what it
+/// never takes.
 const PORT_REACH_MM: f64 = 0.3;
+const PORT_REACH_CELLS: f64 = 2.5;
 
 fn at_port(model: &Model, state: &State, body: u16) -> Option<AtPort> {
     let (mut toughness, mut strength, mut count) = (0.0, 0.0, 0.0);
@@ -274,15 +278,15 @@ fn at_port(model: &Model, state: &State, body: u16) -> Option<AtPort> {
 fn before_port(model: &Model, state: &State, body: u16, mut visit: impl FnMut(usize, f64)) {
     let Some(needle) = &state.needle else { return };
     let tip = state.lens.tip_from_eye(body, &needle.tip);
-    let (up, _) = tip.cross_axes();
-    let facing = tip.forward * libm::cos(model.needle.bevel_rad) + up * libm::sin(model.needle.bevel_rad);
+    let facing = tip.facing(model.needle.bevel_rad);
     let radius = model.needle.outer_radius_mm;
-    model.cells.within(&tip.place_mm, radius + PORT_REACH_MM, |cell| {
+    let reach_mm = if state.lens.is_whole() { PORT_REACH_MM } else { PORT_REACH_CELLS * model.cells.size_mm };
+    model.cells.within(&tip.place_mm, radius + reach_mm, |cell| {
         let cell = cell as usize;
         let d = model.cells.place_mm[cell] - tip.place_mm;
         let out = d.dot(&facing);
         let across = (d - facing * out).norm();
-        if state.lens.fragment[cell] == body && out < PORT_REACH_MM && across < radius {
+        if state.lens.fragment[cell] == body && out < reach_mm && across < radius {
             visit(cell, out);
         }
     });

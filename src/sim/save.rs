@@ -129,8 +129,9 @@ fn possible(model: &Model, state: &State) -> Result<(), &'static str> {
     ensure(is_placed, "a lens that is nowhere")?;
     ensure(state.lens.pose.iter().all(|p| p.is_sound() && is_near(&p.place_mm)), "a fragment that is nowhere")?;
     ensure(state.needle.as_ref().is_none_or(is_possible_needle), "a needle that is nowhere")?;
-    let is_placed =
-        chopper.is_none_or(|c| is_finite(&c.blade.point_mm) && is_finite(&c.blade.bend_mm) && c.press_un.is_finite());
+    let is_placed = chopper.is_none_or(|c| {
+        is_finite(&c.blade.point_mm) && is_finite(&c.blade.bend_mm) && c.press_un.is_finite() && c.out_s.is_finite()
+    });
     ensure(is_placed, "a chopper that is nowhere")?;
     let is_near = chopper.is_none_or(|c| c.path.iter().all(|s| is_near(&s.a) && is_near(&s.b)));
     ensure(is_near, "a path beyond the lens")?;

@@ -134,6 +134,7 @@ impl Eye {
         lens.volume_ul.push(0.0);
         lens.pose.push(lens.pose[0]);
         lens.sector_share.push([0.0; HOURS]);
+        lens.ball_mm.push((Vector3::zeros(), 0.0));
         pieces::relabel(model, lens);
         self
     }

@@ -285,8 +285,15 @@ fn look_at_bite(
         let p = at_mm + tip.forward * (along_mm + model.needle.outer_radius_mm) - carried;
         model.field.shape.distance_to_posterior_mm(&p)
     };
+    // Where the rim holds the shaft off, the hand does not go.
+    let is_off_rim = |along_mm: f64| {
+        let there = Tip { place_mm: at_mm + tip.forward * along_mm, ..tip };
+        let front_mm = |r| model.field.shape.anterior_z_mm(r) + state.lens.raised_mm;
+        rise_over_rim_mm(&there, model.rhexis_radius_mm, front_mm) <= 0.0
+    };
+    let may_be_at = |along_mm: f64| floor_mm(along_mm) > FLOOR_MM && is_off_rim(along_mm);
     let (mut taken_mm, mut length_mm) = (0.0, 0.0);
-    while length_mm < BITE_MM && floor_mm(from_mm + length_mm) > FLOOR_MM {
+    while length_mm < BITE_MM && may_be_at(from_mm + length_mm) {
         let found = tissue(from_mm + length_mm);
         taken_mm += found.iter().flatten().filter(|b| is_meant(**b)).count() as f64 / 5.0 * BITE_STEP_MM;
         length_mm += BITE_STEP_MM;
@@ -296,14 +303,8 @@ fn look_at_bite(
     }
     let way = (1..=(BITE_WAY_MM / BITE_STEP_MM) as u32).map(|i| from_mm - BITE_STEP_MM * f64::from(i));
     let in_way_mm: f64 = way.map(|along| tissue(along).iter().flatten().count() as f64 / 5.0 * BITE_STEP_MM).sum();
-    let shape = &model.field.shape;
-    let contact = Tip { place_mm: at_mm + tip.forward * from_mm, ..tip };
-    let rise_mm = rise_over_rim_mm(&contact, model.rhexis_radius_mm, |r| shape.anterior_z_mm(r) + state.lens.raised_mm);
-    if rise_mm > 0.0 {
-        return None; // the rim would hold the shaft off
-    }
     let score = taken_mm - OBSTACLE * in_way_mm;
-    Some((score, Bite { contact_mm: contact.place_mm, elevation_rad, length_mm }))
+    Some((score, Bite { contact_mm: at_mm + tip.forward * from_mm, elevation_rad, length_mm }))
 }
 
 /// Cells looked at for a bite, tip angles tried, and the spacing of looks along the shaft, mm.

@@ -17,9 +17,6 @@ use nalgebra::Vector3;
 /// Longest time for which vacuum alone is awaited at the start of a bite, s (A).
 const SEALING_S: f64 = 0.8;
 
-/// Cover from which there is something before the port (A).
-pub(super) const FOUND: f64 = 0.5;
-
 /// Speed of the hand in a bite, mm/s (A).
 const BITE_MM_S: f64 = 1.5;
 
@@ -42,7 +39,7 @@ pub(super) struct Eating {
     newer: u16,
     foot: Foot,
     until_tick: u64,
-    /// How far the tip may still go in this bite, mm; `None` before the first.
+    /// How far the tip may still go in this bite, mm.
     left_mm: f64,
     /// What had been removed a tick ago, µL.
     removed_ul: f64,
@@ -147,9 +144,9 @@ impl Performer {
         };
         self.do_first([
             Stroke::Step(Foot::full(1)),
-            self.free(out_mm(model, state, &self.needle_mm, &self.hand(model).forward()), self.elevation_rad),
-            self.free(out_mm(model, state, contact, &forward), elevation_rad),
-            self.free(before_mm, elevation_rad),
+            free(out_mm(model, state, &self.needle_mm, &self.hand(model).forward()), self.elevation_rad, self.roll_rad),
+            free(out_mm(model, state, contact, &forward), elevation_rad, self.roll_rad),
+            free(before_mm, elevation_rad, self.roll_rad),
             Stroke::Emulsify(next),
         ]);
     }
@@ -177,19 +174,14 @@ impl Performer {
         let here_mm = out_mm(model, state, &self.needle_mm, &self.hand(model).forward());
         self.do_first([
             Stroke::Step(Foot::full(1)),
-            self.free(here_mm, self.elevation_rad),
-            self.free(over(&before_mm), elevation_rad),
-            self.free(before_mm, elevation_rad),
+            free(here_mm, self.elevation_rad, self.roll_rad),
+            free(over(&before_mm), elevation_rad, way.roll_rad),
+            free(before_mm, elevation_rad, way.roll_rad),
             Stroke::Step(Foot::full(2)),
             grip,
             bring,
             Stroke::Emulsify(next),
         ]);
-    }
-
-    /// A way at full speed.
-    fn free(&self, to_mm: Vector3<f64>, elevation_rad: f64) -> Stroke {
-        Stroke::Needle { to_mm, elevation_rad, roll_rad: self.roll_rad, speed_mm_s: FREE_SPEED_MM_S }
     }
 
     /// Do these before all that was meant to come.
@@ -198,6 +190,11 @@ impl Performer {
             self.strokes.push_front(stroke);
         }
     }
+}
+
+/// A way at full speed.
+fn free(to_mm: Vector3<f64>, elevation_rad: f64, roll_rad: f64) -> Stroke {
+    Stroke::Needle { to_mm, elevation_rad, roll_rad, speed_mm_s: FREE_SPEED_MM_S }
 }
 
 /// Where the shaft's line through a place leaves the lens, mm.

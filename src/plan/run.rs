@@ -4,7 +4,7 @@
 //! meant to be (after a reaction time), and never touches the engine but through `Inputs`. Eye frame; mm, s, rad.
 
 use crate::plan::aim::FLOOR_MM;
-use crate::plan::eat::{Eating, FOUND};
+use crate::plan::eat::Eating;
 use crate::plan::spec::{Manoeuvre, PlanSpec};
 use crate::sim::hands::{ChopperEnd, HandPose, Pedal};
 use crate::sim::pose::Pose;
@@ -46,6 +46,9 @@ const GRIP_SPEED_MM_S: f64 = 1.0;
 /// Cover of the port that counts as a seal, and the share of the set vacuum at which a piece is held (A).
 pub(super) const SEALED: f64 = 0.85;
 pub(super) const HELD: f64 = 0.85;
+
+/// Cover below which what vacuum shows is no hold on a piece (A).
+const FOUND: f64 = 0.5;
 
 /// Cover of the port from which it has met something, the gain that counts as more, and the time without more after which
 /// pushing on is vain (A).
@@ -452,7 +455,7 @@ pub(super) fn guarding(model: &Model, state: &State, tip_mm: &Vector3<f64>, belo
 }
 
 /// Let time go by; true when it is up.
-pub(super) fn is_over(left_s: &mut f64, dt: f64) -> bool {
+fn is_over(left_s: &mut f64, dt: f64) -> bool {
     *left_s -= dt;
     *left_s <= 1e-9
 }

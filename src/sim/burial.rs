@@ -314,8 +314,8 @@ impl NeedleState {
     }
 }
 
-/// Time out of the lens from which coming back counts as entering it anew, s (A).
-const OUT_S: f64 = 0.25;
+/// Time out of the lens from which an instrument that comes back enters it anew, s (A): at its surface it is now in, now out.
+pub(crate) const OUT_S: f64 = 0.25;
 
 /// Where the tip is in the lens, and what it notes on the way.
 fn measure(model: &Model, state: &mut State, needle: &mut NeedleState) {

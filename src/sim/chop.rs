@@ -5,7 +5,7 @@
 //! each tick is one increment of the opening. It ends when either instrument leaves the lens; what broke is then written
 //! to the lens's bonds and stays there. Lens frame unless said; mm, µN, nJ.
 
-use crate::sim::burial::{END_BEARING, FIRM_PA};
+use crate::sim::burial::{END_BEARING, FIRM_PA, OUT_S};
 use crate::sim::cut::{Plane, Segment, Surface, cut_along_path, least_energy_surface};
 use crate::sim::event::{ChopResult, ChopStart, EventKind, SlipBy};
 use crate::sim::hands::{Blade, ChopperEnd};
@@ -34,9 +34,6 @@ const POINT_MM: f64 = 0.08;
 
 /// Length within the lens below which an instrument holds nothing, mm (A: a cell).
 const LEAST_BURIAL_MM: f64 = 0.2;
-
-/// Time out of the lens from which coming back counts as entering it anew, s (A): at its surface it is now in, now out.
-const OUT_S: f64 = 0.25;
 
 /// Move the chopper with the hand; press, cut and note what it meets.
 pub fn move_chopper(model: &Model, state: &mut State, inputs: &Inputs) {

@@ -288,11 +288,16 @@ fn check(model: &Model, before: &State, state: &State) -> Result<(), TestCaseErr
 fn check_whole(model: &Model, before: &State, state: &State) -> Result<(), TestCaseError> {
     prop_assert_eq!(not_finite(state), None);
     let mut counts = vec![0u32; state.lens.volume_ul.len()];
-    for (fragment, was) in state.lens.fragment.iter().zip(&before.lens.fragment) {
+    let mut nucleus_ul = vec![0.0; state.lens.nucleus_ul.len()];
+    for (cell, (fragment, was)) in state.lens.fragment.iter().zip(&before.lens.fragment).enumerate() {
         prop_assert!(*fragment == GONE || *was != GONE, "a removed cell came back");
         if *fragment != GONE {
             counts[usize::from(*fragment)] += 1;
+            nucleus_ul[usize::from(*fragment)] += model.cells.nucleus_ul(cell);
         }
+    }
+    for (kept, counted) in state.lens.nucleus_ul.iter().zip(nucleus_ul) {
+        prop_assert!((kept - counted).abs() <= 1e-6 * model.cells.cell_ul(), "{} instead of {}", kept, counted);
     }
     for (volume, count) in state.lens.volume_ul.iter().zip(counts) {
         let expected = f64::from(count) * model.cells.cell_ul();

@@ -132,6 +132,8 @@ impl Eye {
             }
         }
         lens.volume_ul.push(0.0);
+        lens.nucleus_ul.push(0.0);
+        lens.is_nuclear.push(true);
         lens.pose.push(lens.pose[0]);
         lens.sector_share.push([0.0; HOURS]);
         lens.ball_mm.push((Vector3::zeros(), 0.0));
@@ -451,6 +453,25 @@ fn eat(start: &Eye, mmhg: f64, power: f64) -> Eaten {
     Eaten { time_s, chatter: r.chatter_s / r.engaged_s.max(1e-9) }
 }
 
+/// A port that a piece closes on one side only draws it over itself (the pressure all round pushes its edge there): vacuum
+/// rises though the hand stays, and without vacuum nothing comes.
+#[test]
+fn a_port_closed_on_one_side_draws_the_piece_over_it() {
+    let start = ball(&uniform_case(3.0), 1, Pump::FlowSet);
+    for aside_mm in [-0.6, 0.6] {
+        let [without, with] = [0.0, 300.0].map(|mmhg| {
+            let mut eye = start.clone();
+            let middle = eye.state.bodies.as_ref().unwrap().middle_mm(0).unwrap();
+            let forward = eye.inputs.needle.forward();
+            let before = middle + forward.cross(&Vector3::y()).normalize() * aside_mm - forward * 1.5;
+            eye.vacuum_mmhg(mmhg).foot(if mmhg > 0.0 { 2 } else { 1 });
+            eye.needle_moves(before - forward, 6.0, |_, _| {}).needle_moves(before, 3.0, |_, _| {});
+            eye.go(1.0).state.needle.as_ref().unwrap().occlusion
+        });
+        assert!(without < 0.6 && with > 0.85, "{aside_mm}: {without} {with}");
+    }
+}
+
 /// A small piece is eaten up, and noted once; with the last one the lens is out.
 #[test]
 fn a_piece_that_is_eaten_up_is_noted_and_the_last_one_ends_the_lens() {
@@ -466,7 +487,7 @@ fn a_piece_that_is_eaten_up_is_noted_and_the_last_one_ends_the_lens() {
         eye.needle_moves(middle - forward * 0.4, 3.0, |_, _| {});
         let count =
             |eye: &Eye, is_meant: fn(&EventKind) -> bool| eye.state.events.iter().filter(|e| is_meant(&e.kind)).count();
-        assert_eq!(count(&eye, |k| matches!(k, EventKind::LensRemoved)), 0, "{grade}");
+        assert_eq!(count(&eye, |k| matches!(k, EventKind::NucleusRemoved { .. })), 0, "{grade}");
         // The hand goes after what has come off, the foot back to 2 meanwhile.
         for _ in 0..30 {
             let Some(middle) = eye.state.bodies.as_ref().unwrap().middle_mm(0) else { break };
@@ -476,7 +497,7 @@ fn a_piece_that_is_eaten_up_is_noted_and_the_last_one_ends_the_lens() {
         }
         assert_eq!(eye.left_ul(), 0.0, "{grade}");
         assert_eq!(count(&eye, |k| matches!(k, EventKind::PieceRemoved { .. })), 1, "{grade}");
-        assert_eq!(count(&eye, |k| matches!(k, EventKind::LensRemoved)), 1, "{grade}");
+        assert_eq!(count(&eye, |k| matches!(k, EventKind::NucleusRemoved { .. })), 1, "{grade}");
     }
 }
 
@@ -486,24 +507,25 @@ const CHATTER_NOISE: f64 = 0.02;
 /// What a step may be shorter than the one before, s: volume leaves by whole cells.
 const LUMP_S: f64 = 0.03;
 
-/// Phaco time is exponential in the nuclear grade (Davison & Chylack; S), so convex.
-/// Power low enough that nothing chatters. Allowed violation: the first step under a vacuum-set pump, where what the soft piece
-/// takes to come up to the port is most of its time.
+/// Phaco time is exponential in the nuclear grade (Davison & Chylack; S), so convex. Mean over eyes, since where the cells lie
+/// before the port is chance. Power low enough that nothing chatters. Allowed violation: the first step under a vacuum-set
+/// pump, where what the soft piece takes to come up to the port is most of its time.
 #[test]
 fn time_to_remove_is_convex_in_the_grade() {
     for pump in [Pump::FlowSet, Pump::VacuumSet] {
-        for seed in 1..=2 {
-            let times =
-                [1.0, 2.0, 3.0, 4.0, 5.0].map(|grade| eat(&ball(&uniform_case(grade), seed, pump), 400.0, 0.3).time_s);
-            let steps: Vec<f64> = times.windows(2).map(|w| w[1] - w[0]).collect();
-            let from = usize::from(pump == Pump::VacuumSet);
-            assert!(
-                steps[0] > 0.0 && steps[from..].windows(2).all(|w| w[1] > w[0] - LUMP_S),
-                "{pump:?} {seed}: {times:?}"
-            );
-        }
+        let mean_s = |grade: f64| {
+            let time_s = |seed| eat(&ball(&uniform_case(grade), seed, pump), 400.0, 0.3).time_s;
+            (1..=EYES).map(time_s).sum::<f64>() / EYES as f64
+        };
+        let times = [1.0, 2.0, 3.0, 4.0, 5.0].map(mean_s);
+        let steps: Vec<f64> = times.windows(2).map(|w| w[1] - w[0]).collect();
+        let from = usize::from(pump == Pump::VacuumSet);
+        assert!(steps[0] > 0.0 && steps[from..].windows(2).all(|w| w[1] > w[0] - LUMP_S), "{pump:?}: {times:?}");
     }
 }
+
+/// Eyes over which times are averaged.
+const EYES: u64 = 4;
 
 /// Bench study with a 0.9 mm tip (S; signs): chatter falls with vacuum to a plateau at about 400 mmHg, and removal speeds up
 /// until there. Share of time in which it chatters; violations of the order allowed up to 0.02. Hard pieces, for the

@@ -245,8 +245,11 @@ fn describe(facts: &Facts<'_>, kind: &EventKind) -> String {
                 mmhg_from_pa(*vacuum_pa)
             )
         }
-        EventKind::PieceRemoved { .. } => "A piece was removed".to_string(),
-        EventKind::LensRemoved => "The last of the lens was removed".to_string(),
+        EventKind::PieceRemoved { .. } => "The nucleus of a piece was removed".to_string(),
+        EventKind::NucleusRemoved { chips_ul, shell_ul } => {
+            let chips = if *chips_ul >= 0.1 { format!(", {chips_ul:.1} µL of it as chips") } else { String::new() };
+            format!("The last piece of nucleus was removed; {shell_ul:.0} µL of soft shell are left{chips}")
+        }
         EventKind::IncisionHot { incision_c } => {
             format!("The incision reached {incision_c:.0} °C: its collagen shrinks")
         }

@@ -7,7 +7,7 @@
 
 use crate::sim::burial::FIRM_PA;
 use crate::sim::hands::{HandPose, Needle, Tip, rise_over_rim_mm};
-use crate::sim::pieces::GONE;
+use crate::sim::pieces::{GONE, LEAST_NUCLEUS_UL};
 use crate::sim::pose::Pose;
 use crate::sim::{Model, State};
 use crate::units::radians;
@@ -93,17 +93,25 @@ pub(super) struct Piece {
     pub middle_mm: Vector3<f64>,
 }
 
-/// The pieces worth aiming at.
+/// Is a cell of the kind that is aimed at: nucleus as long as any is left, soft shell then?
+fn is_sought(model: &Model, has_nucleus: bool, cell: usize) -> bool {
+    !has_nucleus || model.cells.core_weight[cell] >= 0.5
+}
+
+/// The pieces worth aiming at: those with nucleus as long as there are any, and their middle is that of the nucleus.
 fn pieces(model: &Model, state: &State) -> Vec<Piece> {
     let lens = &state.lens;
+    let has_nucleus = lens.nucleus_ul.iter().any(|ul| *ul >= LEAST_PIECE_UL);
+    let sought_ul = if has_nucleus { &lens.nucleus_ul } else { &lens.volume_ul };
     let mut sums = vec![(Vector3::zeros(), 0.0); lens.volume_ul.len()];
     for (cell, place_mm) in model.cells.place_mm.iter().enumerate().step_by(SPARSE) {
-        if let Some((sum, count)) = lens.fragment.get(cell).and_then(|body| sums.get_mut(usize::from(*body))) {
+        let sum = lens.fragment.get(cell).and_then(|body| sums.get_mut(usize::from(*body)));
+        if let Some((sum, count)) = sum.filter(|_| is_sought(model, has_nucleus, cell)) {
             *sum += place_mm;
             *count += 1.0;
         }
     }
-    let is_worth = |body: u16| lens.volume_ul[usize::from(body)] >= LEAST_PIECE_UL && sums[usize::from(body)].1 > 0.0;
+    let is_worth = |body: u16| sought_ul[usize::from(body)] >= LEAST_PIECE_UL && sums[usize::from(body)].1 > 0.0;
     lens.bodies()
         .filter(|body| is_worth(*body))
         .map(|body| {
@@ -131,9 +139,9 @@ pub(super) fn choose(model: &Model, state: &State, hour: Option<u8>, tip_mm: &Ve
 
 /// The largest of the pieces meant.
 pub(super) fn largest(model: &Model, state: &State, is_meant: impl Fn(u16) -> bool) -> Option<Piece> {
-    let volume_ul = |p: &Piece| state.lens.volume_ul[usize::from(p.body)];
+    let size_ul = |p: &Piece| (state.lens.nucleus_ul[usize::from(p.body)], state.lens.volume_ul[usize::from(p.body)]);
     let meant = pieces(model, state).into_iter().filter(|p| is_meant(p.body));
-    meant.max_by(|a, b| volume_ul(a).total_cmp(&volume_ul(b)))
+    meant.max_by(|a, b| size_ul(a).0.total_cmp(&size_ul(b).0).then(size_ul(a).1.total_cmp(&size_ul(b).1)))
 }
 
 /// How the port is brought onto a piece.
@@ -241,14 +249,20 @@ pub(super) struct Bite {
 /// way and never near the posterior capsule. `None` where none is worth it.
 pub(super) fn bite(model: &Model, state: &State, is_meant: impl Fn(u16) -> bool) -> Option<Bite> {
     let lens = &state.lens;
-    let meant = |cell: &usize| lens.fragment.get(*cell).is_some_and(|b| *b != GONE && is_meant(*b));
+    let has_nucleus = (0u16..).zip(&lens.nucleus_ul).any(|(body, ul)| *ul > LEAST_NUCLEUS_UL && is_meant(body));
+    let meant = |cell: &usize| {
+        let is_meant = lens.fragment.get(*cell).is_some_and(|b| *b != GONE && is_meant(*b));
+        is_meant && is_sought(model, has_nucleus, *cell)
+    };
     let cells: Vec<usize> = (0..model.cells.count()).filter(meant).collect();
     let spacing = (cells.len() / BITE_LOOKS).max(1);
     let mut best: Option<(f64, Bite)> = None;
     for cell in cells.into_iter().step_by(spacing) {
         let at_mm = lens.pose_of(lens.fragment[cell]).to_eye(&model.cells.place_mm[cell]);
         for elevation_deg in BITE_DEG {
-            let Some(bite) = look_at_bite(model, state, &is_meant, &at_mm, radians(elevation_deg)) else { continue };
+            let Some(bite) = look_at_bite(model, state, &is_meant, has_nucleus, &at_mm, radians(elevation_deg)) else {
+                continue;
+            };
             if best.is_none_or(|(score, _)| bite.0 > score + 1e-9) {
                 best = Some(bite);
             }
@@ -262,6 +276,7 @@ fn look_at_bite(
     model: &Model,
     state: &State,
     is_meant: &impl Fn(u16) -> bool,
+    has_nucleus: bool,
     at_mm: &Vector3<f64>,
     elevation_rad: f64,
 ) -> Option<(f64, Bite)> {
@@ -272,10 +287,15 @@ fn look_at_bite(
     let offsets = [Vector3::zeros(), up * reach, -up * reach, across * reach, -across * reach];
     let tissue = |along_mm: f64| {
         let p = at_mm + tip.forward * along_mm;
-        offsets.map(|d| state.lens.at_eye(model, &(p + d)).map(|(_, b)| b))
+        offsets.map(|d| state.lens.at_eye(model, &(p + d)))
+    };
+    let worth = |(cell, body): &(usize, u16)| match (is_meant(*body), is_sought(model, has_nucleus, *cell)) {
+        (false, _) => 0.0,
+        (true, false) => SHELL_WORTH,
+        (true, true) => 1.0,
     };
     // Back to where the piece begins.
-    let touches = |found: &[Option<u16>; 5]| found.iter().flatten().any(|b| is_meant(*b));
+    let touches = |found: &[Option<(usize, u16)>; 5]| found.iter().flatten().any(|(_, b)| is_meant(*b));
     let mut from_mm = 0.0;
     while from_mm > -BITE_BACK_MM && touches(&tissue(from_mm - BITE_STEP_MM)) {
         from_mm -= BITE_STEP_MM;
@@ -295,7 +315,7 @@ fn look_at_bite(
     let (mut taken_mm, mut length_mm) = (0.0, 0.0);
     while length_mm < BITE_MM && may_be_at(from_mm + length_mm) {
         let found = tissue(from_mm + length_mm);
-        taken_mm += found.iter().flatten().filter(|b| is_meant(**b)).count() as f64 / 5.0 * BITE_STEP_MM;
+        taken_mm += found.iter().flatten().map(worth).sum::<f64>() / 5.0 * BITE_STEP_MM;
         length_mm += BITE_STEP_MM;
     }
     if length_mm <= 0.0 {
@@ -315,6 +335,9 @@ const BITE_STEP_MM: f64 = 0.2;
 /// How far back a piece is followed, how long a bite is at most, how far the way there is looked over, and the least a bite
 /// must take, mm (A).
 const BITE_BACK_MM: f64 = 4.0;
-const BITE_MM: f64 = 2.0;
+const BITE_MM: f64 = 3.0;
 const BITE_WAY_MM: f64 = 3.0;
-const LEAST_BITE_MM: f64 = 0.05;
+const LEAST_BITE_MM: f64 = 0.3;
+
+/// What soft shell in a bite is worth beside nucleus (A).
+const SHELL_WORTH: f64 = 0.2;

@@ -2,7 +2,7 @@
 //!
 //! Eye frame; mm, s, rad; the units of the trade end here.
 
-use crate::plan::aim::{self, Approach, GRIP_DEG, core_top, direction, seat};
+use crate::plan::aim::{self, GRIP_DEG, core_top, direction, seat};
 use crate::plan::eat::Eating;
 use crate::plan::run::{FREE_SPEED_MM_S, Foot, Performer, Stroke, TURN_SPEED_RAD_S, guarding};
 use crate::plan::spec::{Bevel, ChopKind, Filling, Manoeuvre, OutOf};
@@ -38,6 +38,10 @@ const SWEEP_DEG: f64 = 30.0;
 /// How far beyond where a piece begins the port is pushed into it, and from how far before it aspiration is on, mm (A).
 const INTO_MM: f64 = 0.4;
 pub(super) const BEFORE_MM: f64 = 0.5;
+
+/// Soft tissue that a tip which is to be buried in a piece goes through before vacuum holds, mm (A), and patience for that, s.
+const SOFT_MM: f64 = 0.5;
+const SEAL_FIRST_S: f64 = 2.0;
 
 /// Pauses: after injecting under the rim, after letting go, after calling, s (A).
 const AFTER_WAVE_S: f64 = 0.3;
@@ -224,6 +228,11 @@ impl Performer {
             self.needle_to(to_mm, self.elevation_rad, roll_rad, FREE_SPEED_MM_S);
         }
         self.needle_to(entry_mm, elevation_rad, roll_rad, FREE_SPEED_MM_S);
+        // A free piece gives way before a vibrating tip that vacuum does not hold on it yet.
+        if !state.lens.is_whole() && power_share > 0.0 {
+            self.strokes.push_back(Stroke::Step(Foot::full(2)));
+            self.strokes.push_back(grip_stroke(tip.forward, SOFT_MM, SEAL_FIRST_S));
+        }
         let seat = seat(state, body);
         self.strokes.push_back(Stroke::Bury {
             body,
@@ -412,7 +421,7 @@ impl Performer {
         let before_mm = way.contact_mm - way.along * BEFORE_MM;
         self.needle_over(before_mm, needle_over_lens_mm(model, state), elevation_rad, way.roll_rad);
         self.strokes.push_back(Stroke::Step(Foot::full(2)));
-        self.strokes.push_back(grip_stroke(&way, seconds));
+        self.strokes.push_back(grip_stroke(way.along, way.soft_mm, seconds));
     }
 
     /// Hold the blunt end flat below the port.
@@ -441,11 +450,11 @@ impl Performer {
     }
 }
 
-/// Bringing the port onto a piece this way, with so much patience.
-pub(super) fn grip_stroke(way: &Approach, seconds: f64) -> Stroke {
+/// Bringing the port onto a piece, from `BEFORE_MM` before it through so much soft tissue, with so much patience.
+pub(super) fn grip_stroke(along: Vector3<f64>, soft_mm: f64, seconds: f64) -> Stroke {
     Stroke::Grip {
-        along: way.along,
-        left_mm: BEFORE_MM + way.soft_mm + INTO_MM,
+        along,
+        left_mm: BEFORE_MM + soft_mm + INTO_MM,
         best: 0.0,
         since_more_s: 0.0,
         stops_in_s: None,

@@ -97,6 +97,7 @@ pub fn advance(model: &Model, state: &mut State, inputs: &Inputs) {
         is_in_core: false,
         occlusion: 0.0,
         cover: 0.0,
+        aside_mm: Vector3::zeros(),
         gap_mm: 0.0,
         purchase_un: 0.0,
         still_s: 0.0,
@@ -220,7 +221,9 @@ fn enter_fragment(model: &Model, state: &mut State, needle: &mut NeedleState, tr
             f64::INFINITY
         };
         needle.entered_mm = travel_mm.min(rate * model.tick_s);
-        needle.gap_mm *= libm::exp(-needle.entered_mm * ahead.share / FRESH_BED_MM);
+        // The port eats ahead of the tip, no wider than the tip: the bed is as fresh as its wall is whole.
+        let fresh = wall_share(model, &state.lens, &needle.tip, needle.body);
+        needle.gap_mm *= libm::exp(-needle.entered_mm * fresh / FRESH_BED_MM);
         emulsify(model, state, &needle.tip);
     }
     needle.bearing_un = END_BEARING * COHESION_OVER_STRENGTH * ahead.strength_pa * model.needle.section_mm2()
@@ -259,6 +262,16 @@ fn tissue_ahead(model: &Model, lens: &Lens, tip: &Tip) -> Ahead {
     }
     Ahead { share: met / count, strength_pa: strength / count, toughness_nj_mm2: toughness / f64::max(met, 1.0) }
 }
+
+/// Share of the tip's girth with a piece's tissue beside it.
+fn wall_share(model: &Model, lens: &Lens, tip: &Tip, body: u16) -> f64 {
+    let beyond = 1.0 + 0.5 * model.cells.size_mm / model.needle.outer_radius_mm;
+    let is_wall = |p: &Vector3<f64>| lens.at_eye_first(model, p, body).is_some_and(|(_, b)| b == body);
+    model.needle.ring_mm(tip, beyond, WALL_POINTS).filter(is_wall).count() as f64 / f64::from(WALL_POINTS)
+}
+
+/// Points of the girth that are looked at.
+const WALL_POINTS: u32 = 8;
 
 /// Remove the cells the vibrating tip has passed through.
 fn emulsify(model: &Model, state: &mut State, tip: &Tip) {
@@ -379,6 +392,7 @@ pub fn hold(model: &Model, state: &mut State, _: &Inputs) {
         needle.body = body;
     }
     needle.cover = cover.near;
+    needle.aside_mm = cover.aside_mm;
     let holds = cover.by_body.max(sealed);
     // Soft tissue flows back round the tip that has come into a piece; in a lens in one piece it has nowhere to come from.
     let is_whole = state.lens.is_whole();
@@ -415,12 +429,15 @@ struct Cover {
     by_body: f64,
     /// Share that tissue right before it covers.
     near: f64,
+    /// From the port's middle to the middle of what this one covers, mm, eye frame.
+    aside_mm: Vector3<f64>,
 }
 
 /// Share of the port covered by lens within reach, by points spread over its area.
 fn port_cover(model: &Model, lens: &Lens, tip: &Tip, on_tip: u16) -> Cover {
     let bore = Needle { outer_radius_mm: model.needle.bore_radius_mm, ..model.needle.clone() };
     let (mut met, mut count, mut near) = ([const { None }; PORT_POINTS], 0, 0);
+    let mut points_mm = [Vector3::zeros(); PORT_POINTS];
     let facing = tip.facing(bore.bevel_rad) * model.cells.size_mm;
     for (share, points) in [(0.87, 8), (0.5, 4)] {
         for point in bore.ring_mm(tip, share, points) {
@@ -429,6 +446,7 @@ fn port_cover(model: &Model, lens: &Lens, tip: &Tip, on_tip: u16) -> Cover {
             let reached = at(1.0);
             near += usize::from(reached.is_some());
             met[count] = reached.or_else(|| if lens.is_whole() { None } else { at(2.0) });
+            points_mm[count] = point - tip.place_mm;
             count += 1;
         }
     }
@@ -436,7 +454,14 @@ fn port_cover(model: &Model, lens: &Lens, tip: &Tip, on_tip: u16) -> Cover {
     let most = met.iter().flatten().copied().max_by_key(|body| (votes(*body), core::cmp::Reverse(*body)));
     let body = if votes(on_tip) > 0 { Some(on_tip) } else { most };
     let share = |count: usize| count as f64 / PORT_POINTS as f64;
-    Cover { share: share(met.iter().flatten().count()), near: share(near), body, by_body: share(body.map_or(0, votes)) }
+    let covered = met.iter().zip(points_mm).filter(|(m, _)| body.is_some() && **m == body).map(|(_, p)| p);
+    Cover {
+        share: share(met.iter().flatten().count()),
+        near: share(near),
+        body,
+        by_body: share(body.map_or(0, votes)),
+        aside_mm: covered.sum::<Vector3<f64>>() / body.map_or(1, votes).max(1) as f64,
+    }
 }
 
 /// Points of the port that are looked at.

@@ -150,6 +150,11 @@ impl Cells {
         self.size_mm * self.size_mm * self.size_mm
     }
 
+    /// Volume of nucleus in a cell, µL: all of it within the core's surface, nothing beyond.
+    pub fn nucleus_ul(&self, cell: usize) -> f64 {
+        if self.core_weight[cell] >= 0.5 { self.cell_ul() } else { 0.0 }
+    }
+
     fn index(&self, [i, j, k]: [i32; 3]) -> usize {
         ((k * self.dims[1] + j) * self.dims[0] + i) as usize
     }

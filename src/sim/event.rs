@@ -210,13 +210,18 @@ pub enum EventKind {
         /// Vacuum.
         vacuum_pa: f64,
     },
-    /// A piece has been removed.
+    /// A piece of nucleus has been removed; soft shell of it may be left.
     PieceRemoved {
         /// Which.
         fragment: u16,
     },
-    /// The whole lens has been removed.
-    LensRemoved,
+    /// The last piece of nucleus has been removed.
+    NucleusRemoved {
+        /// Nucleus left in chips, µL.
+        chips_ul: f64,
+        /// Soft shell left, µL.
+        shell_ul: f64,
+    },
     /// The incision became hot enough to shrink.
     IncisionHot {
         /// Temperature.

@@ -13,9 +13,9 @@
 use crate::sim::chamber;
 use crate::sim::event::{EventKind, HeldBy};
 use crate::sim::fragments::{Bag, Bodies, Rod, outline};
-use crate::sim::pieces;
+use crate::sim::pieces::{self, LEAST_NUCLEUS_UL};
 use crate::sim::pose::Pose;
-use crate::sim::{Inputs, Model, State};
+use crate::sim::{Inputs, Model, NeedleState, State};
 use nalgebra::Vector3;
 use serde::{Deserialize, Serialize};
 
@@ -161,6 +161,7 @@ const CHAMBER_MORE_MM: f64 = 0.5;
 fn keep_up(model: &Model, state: &mut State, bodies: &mut Bodies) {
     for body in 0..state.lens.volume_ul.len() as u16 {
         let volume_ul = state.lens.volume_ul[usize::from(body)];
+        note_removed(state, body);
         let Some(built_ul) = bodies.volume_ul(body) else {
             if volume_ul >= LEAST_BODY_UL {
                 bodies.insert(body, &hulls(model, state, body), volume_ul, &state.lens.pose_of(body));
@@ -172,15 +173,19 @@ fn keep_up(model: &Model, state: &mut State, bodies: &mut Bodies) {
         if volume_ul < LEAST_BODY_UL {
             bodies.remove(body);
             state.lens.lose(&model.cells, body);
-            note_removed(state, body);
         } else if (built_ul - volume_ul).abs() > REBUILD_SHARE * built_ul {
             bodies.rebuild(body, &hulls(model, state, body), volume_ul);
         }
     }
 }
 
-/// A piece has been eaten up; with the last one the lens is out, unless some of it sank.
+/// All the nucleus of a piece has been taken; with the last one the nucleus is out, unless some of it sank.
 fn note_removed(state: &mut State, body: u16) {
+    let at = usize::from(body);
+    if !state.lens.is_nuclear[at] || state.lens.nucleus_ul[at] >= LEAST_NUCLEUS_UL {
+        return;
+    }
+    state.lens.is_nuclear[at] = false;
     let has_sunk = |k: &EventKind| matches!(k, EventKind::PieceSank { fragment, .. } if *fragment == body);
     if state.latest(has_sunk).is_some() {
         return;
@@ -188,8 +193,10 @@ fn note_removed(state: &mut State, body: u16) {
     let cause = state.latest(|k| matches!(k, EventKind::Gripped { fragment, .. } if *fragment == body));
     let removed = state.note(cause, EventKind::PieceRemoved { fragment: body });
     let some_sank = state.latest(|k| matches!(k, EventKind::PieceSank { .. })).is_some();
-    if !some_sank && state.lens.bodies().next().is_none() {
-        state.note(Some(removed), EventKind::LensRemoved);
+    if !some_sank && !state.lens.is_nuclear.contains(&true) {
+        let chips_ul: f64 = state.lens.nucleus_ul.iter().sum();
+        let shell_ul = state.lens.volume_ul.iter().sum::<f64>() - chips_ul;
+        state.note(Some(removed), EventKind::NucleusRemoved { chips_ul, shell_ul });
     }
 }
 
@@ -266,6 +273,7 @@ fn hold(model: &Model, state: &mut State, bodies: &mut Bodies) {
         if needle.occlusion > LEAST_OCCLUSION { state.removal.rate_ul_s / model.needle.port_area_mm2() } else { 0.0 };
     let fed_mm = if is_fed { FEED_MM_S.max(eaten_mm_s) } else { eaten_mm_s } * model.tick_s;
     at_body_mm += forward * (needle.entered_mm + fed_mm);
+    at_body_mm += pose.direction_from_eye(&drawn_over_mm(model, state, needle, bodies.is_slipping()));
     // Pushed ahead it holds by what it bears, drawn back by vacuum and friction.
     let is_pressed = bodies.held_force_un().dot(&needle.tip.forward) > 0.0;
     let most_un =
@@ -273,6 +281,26 @@ fn hold(model: &Model, state: &mut State, bodies: &mut Bodies) {
     bodies.hold(body, &at_body_mm, most_un);
     note_grip(state, Some(body));
 }
+
+/// How far the piece is drawn over the port in a tick from the side on which it covers it, mm, eye frame: before what is open
+/// yet pressure is low, and the piece's edge there is pushed that way by the pressure all round. Where the piece stands
+/// beside the shaft it cannot go over it.
+fn drawn_over_mm(model: &Model, state: &State, needle: &NeedleState, is_slipping: bool) -> Vector3<f64> {
+    let aside = needle.aside_mm.norm();
+    if needle.purchase_un <= 0.0 || is_slipping || aside < LEAST_ASIDE_MM {
+        return Vector3::zeros();
+    }
+    let toward = needle.aside_mm / aside;
+    let beside_mm = model.needle.outer_radius_mm + 0.5 * model.cells.size_mm;
+    let wall_mm = needle.tip.behind_mm(2.0 * model.cells.size_mm) + toward * beside_mm;
+    if state.lens.at_eye_first(model, &wall_mm, needle.body).is_some_and(|(_, b)| b == needle.body) {
+        return Vector3::zeros();
+    }
+    needle.aside_mm * (FEED_MM_S * model.tick_s / model.needle.bore_radius_mm)
+}
+
+/// Covered so little to one side a port counts as closed evenly, mm (A).
+const LEAST_ASIDE_MM: f64 = 0.05;
 
 /// Note what was gripped, and what has come off for good.
 fn note_grip(state: &mut State, body: Option<u16>) {
@@ -340,14 +368,15 @@ fn press(model: &Model, state: &State, bodies: &mut Bodies) {
 /// firm tissue).
 const PLOUGHS_UN: f64 = 200_000.0;
 
-/// Inflow carries free pieces toward the port: the velocity of a sink in a half-space, Q/(2π·r²).
+/// Inflow carries the pieces that do not cover the port toward it: the velocity of a sink in a half-space, Q/(2π·r²).
 fn draw(model: &Model, state: &State, bodies: &mut Bodies) {
     let flow_ul_s = state.circuit.outflow_ul_s;
     let Some(needle) = &state.needle else { return };
     let held_back = 1.0 - chamber::viscous_share(model, state);
+    let covers = |body: u16| needle.body == body && needle.occlusion > LEAST_OCCLUSION;
     for body in bodies.ids() {
         let mut flow = Vector3::zeros();
-        if bodies.held() != Some(body)
+        if !covers(body)
             && let Some(middle) = bodies.middle_mm(body)
         {
             let d = needle.tip.place_mm - middle;

@@ -78,6 +78,12 @@ const HOLD_UN_MM: f64 = 1e6;
 /// Share of its limit from which a hold slips (numerical: side axes carry up to a quarter each).
 const SLIPS: f64 = 0.95;
 
+/// Force between a fragment and what it touches from which soft shell gives way, µN (A: a few times cortex's strength over some
+/// square millimetres), how fast it is squeezed then, mm/s, and how far at most, mm (A: half its thickness).
+const SHELL_BEARS_UN: f64 = 200_000.0;
+const SHELL_YIELDS_MM_S: f64 = 1.0;
+const MOST_SQUEEZE_MM: f64 = 0.6;
+
 /// Solver sub-steps a tick (numerical).
 const SUBSTEPS: usize = 4;
 
@@ -711,14 +717,7 @@ impl Bodies {
         for &hull in &fragment.hulls {
             for pair in self.sets.narrow.contact_pairs_with(hull) {
                 let partner = if pair.collider1 == hull { pair.collider2 } else { pair.collider1 };
-                let mut impulse = 0.0;
-                for manifold in pair.manifolds() {
-                    for solved in &manifold.data.solver_contacts {
-                        // The highest bit only says that a contact is new.
-                        let point = usize::from(solved.contact_id[0] as u8);
-                        impulse += manifold.points.get(point).map_or(0.0, |p| p.data.impulse);
-                    }
-                }
+                let impulse: f64 = pair.manifolds().iter().map(normal_impulse).sum();
                 let sum = if partner == self.bag_collider {
                     &mut sums.bag_un
                 } else if self.rods.iter().flatten().any(|r| r.collider == partner) {
@@ -931,6 +930,34 @@ impl Bodies {
             }
         }
         self.overlaps.retain(|o| o.most_mm > 0.0 || o.ticks_left > 0);
+        self.yield_shells();
+    }
+
+    /// What presses harder than soft shell bears squeezes it: hulls may overlap a little more, until it no longer does.
+    fn yield_shells(&mut self) {
+        let mut squeezed: Vec<[ColliderHandle; 2]> = Vec::new();
+        for &hull in self.fragments.iter().flat_map(|f| &f.hulls) {
+            for pair in self.sets.narrow.contact_pairs_with(hull) {
+                let is_rod = |c: ColliderHandle| self.rods.iter().flatten().any(|r| r.collider == c);
+                let key = ordered(pair.collider1, pair.collider2);
+                if is_rod(key[0]) || is_rod(key[1]) || squeezed.contains(&key) {
+                    continue;
+                }
+                if pair.manifolds().iter().map(normal_impulse).sum::<f64>() > SHELL_BEARS_UN * self.tick_s {
+                    squeezed.push(key);
+                }
+            }
+        }
+        for pair in squeezed {
+            let key = |pair: &[ColliderHandle; 2]| pair.map(|c| c.into_raw_parts());
+            let more_mm = SHELL_YIELDS_MM_S * self.tick_s;
+            match self.overlaps.binary_search_by_key(&key(&pair), |o| key(&o.pair)) {
+                Ok(at) => self.overlaps[at].most_mm = (self.overlaps[at].most_mm + more_mm).min(MOST_SQUEEZE_MM),
+                Err(at) => {
+                    self.overlaps.insert(at, Overlap { pair, most_mm: more_mm, limit_mm: more_mm, ticks_left: 0 });
+                }
+            }
+        }
     }
 }
 
@@ -1199,6 +1226,13 @@ impl PhysicsHooks for Allowing<'_> {
     }
 }
 
+/// Impulse along the normal in a tick, µN·s.
+fn normal_impulse(manifold: &Manifold) -> f64 {
+    // The highest bit only says that a contact is new.
+    let points = manifold.data.solver_contacts.iter().map(|solved| usize::from(solved.contact_id[0] as u8));
+    points.filter_map(|point| manifold.points.get(point)).map(|p| p.data.impulse).sum()
+}
+
 fn ordered(a: ColliderHandle, b: ColliderHandle) -> [ColliderHandle; 2] {
     if a.into_raw_parts() < b.into_raw_parts() { [a, b] } else { [b, a] }
 }
@@ -1383,6 +1417,33 @@ mod tests {
             assert!((load / 5e4 - 1.0).abs() < 0.02, "{load}");
             assert!(in_bag < 0.05 && in_neighbour < 0.05, "{inertia} {half:?}: {in_bag} {in_neighbour}");
         }
+    }
+
+    #[test]
+    fn soft_shell_gives_way_to_what_jams_pieces_and_to_no_less() {
+        // A block pressed down on a broad one that lies in the bag.
+        let [borne, jammed] = [0.8, 1.25].map(|share| {
+            let mut bodies = Bodies::new(BAG);
+            for (id, half, volume_ul, z) in [(1, [2.4, 2.4, 0.4], 18.4, -1.3), (2, [1.2, 1.2, 0.6], 6.9, -0.28)] {
+                bodies.insert(id, &[block(half)], volume_ul, &Pose { place_mm: Vector3::z() * z, ..Pose::REST });
+            }
+            run(&mut bodies, 60);
+            let height_mm = |bodies: &Bodies| bodies.pose(2).unwrap().place_mm.z - bodies.pose(1).unwrap().place_mm.z;
+            let from_mm = height_mm(&bodies);
+            let sinks_mm = [60, 240, 240].map(|ticks| {
+                for _ in 0..ticks {
+                    let at = bodies.pose(2).unwrap().place_mm;
+                    bodies.push(2, &(-Vector3::z() * (share * SHELL_BEARS_UN)), &at);
+                    bodies.advance(TICK_S);
+                }
+                from_mm - height_mm(&bodies)
+            });
+            run(&mut bodies, 240);
+            (sinks_mm, bodies.velocity(2).unwrap().linear_mm_s.norm())
+        });
+        assert!(borne.0.iter().all(|mm| *mm < 0.1), "{borne:?}");
+        assert!(jammed.0[0] > 0.1 && jammed.0[1] > jammed.0[0] && jammed.0[2] < MOST_SQUEEZE_MM + 0.2, "{jammed:?}");
+        assert!(jammed.1 < 0.1, "it does not burst apart: {jammed:?}");
     }
 
     #[test]

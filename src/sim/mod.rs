@@ -269,6 +269,10 @@ pub struct Lens {
     pub is_eaten: bool,
     /// Volume of each fragment, µL; 0 for numbers no longer used.
     pub volume_ul: Vec<f64>,
+    /// Volume of nucleus in each fragment, µL: of its cells within the core's surface.
+    pub nucleus_ul: Vec<f64>,
+    /// Which fragments are pieces of nucleus that have not been taken yet.
+    pub is_nuclear: Vec<bool>,
     /// Volume removed through the needle, µL.
     pub removed_ul: f64,
     /// Volume lost otherwise, µL: crumbs washed away, and what sank into the vitreous.
@@ -339,6 +343,9 @@ impl Lens {
         if let Some(volume_ul) = self.volume_ul.get_mut(usize::from(body)) {
             *volume_ul = 0.0;
         }
+        if let Some(nucleus_ul) = self.nucleus_ul.get_mut(usize::from(body)) {
+            *nucleus_ul = 0.0;
+        }
     }
 
     /// Share of each clock hour's outer surface that a fragment owns.
@@ -351,6 +358,7 @@ impl Lens {
         let body = self.fragment[cell];
         if let Some(volume_ul) = self.volume_ul.get_mut(usize::from(body)) {
             *volume_ul -= cells.cell_ul();
+            self.nucleus_ul[usize::from(body)] -= cells.nucleus_ul(cell);
             self.removed_ul += cells.cell_ul();
             self.fragment[cell] = pieces::GONE;
         }
@@ -389,6 +397,8 @@ pub struct NeedleState {
     pub occlusion: f64,
     /// Share of the port that tissue right before it covers, 0..1.
     pub cover: f64,
+    /// From the port's middle to the middle of what the piece covers of it, mm.
+    pub aside_mm: Vector3<f64>,
     /// Gap cored out around the tip, mm.
     pub gap_mm: f64,
     /// Force with which vacuum holds the nucleus on the tip, µN.
@@ -540,6 +550,8 @@ impl State {
                 is_cracked: false,
                 fragment: vec![0; count],
                 volume_ul: vec![count as f64 * model.cells.cell_ul()],
+                nucleus_ul: vec![(0..count).map(|cell| model.cells.nucleus_ul(cell)).sum()],
+                is_nuclear: vec![true],
                 removed_ul: 0.0,
                 lost_ul: 0.0,
             },

@@ -17,6 +17,9 @@ pub const GONE: u16 = u16::MAX;
 /// Smallest volume that counts as a piece, µL (A: by definition).
 pub const PIECE_UL: f64 = 0.5;
 
+/// Nucleus in a piece below which none is left worth the name, µL (A: half a millimetre across).
+pub const LEAST_NUCLEUS_UL: f64 = 0.1;
+
 /// A chop whose last bond failed: let the body come apart; so does what has been eaten through.
 pub fn split(model: &Model, state: &mut State, _: &Inputs) {
     part_eaten(model, state);
@@ -116,6 +119,7 @@ pub fn relabel(model: &Model, lens: &mut Lens) {
     // The first component that holds cells of a fragment keeps its number; the others get new ones, where the fragment was.
     let (before, poses) = (lens.volume_ul.len(), lens.pose.clone());
     lens.volume_ul.fill(0.0);
+    lens.nucleus_ul.fill(0.0);
     let mut is_kept = vec![false; before];
     let mut number_of = vec![GONE; cells.count()];
     for cell in 0..cells.count() {
@@ -133,6 +137,8 @@ pub fn relabel(model: &Model, lens: &mut Lens) {
                 number_of[lead] = u16::try_from(lens.volume_ul.len()).unwrap_or(GONE).min(GONE - 1);
                 if usize::from(number_of[lead]) == lens.volume_ul.len() {
                     lens.volume_ul.push(0.0);
+                    lens.nucleus_ul.push(0.0);
+                    lens.is_nuclear.push(true);
                     lens.pose.push(poses[was]);
                     lens.sector_share.push([0.0; HOURS]);
                     lens.ball_mm.push((Vector3::zeros(), 0.0));
@@ -141,6 +147,12 @@ pub fn relabel(model: &Model, lens: &mut Lens) {
         }
         lens.fragment[cell] = number_of[lead];
         lens.volume_ul[usize::from(number_of[lead])] += cells.cell_ul();
+        lens.nucleus_ul[usize::from(number_of[lead])] += cells.nucleus_ul(cell);
+    }
+    // A piece of nucleus stays one until it is eaten up; what comes off anew is one if it is worth the name.
+    for (body, (is_nuclear, nucleus_ul)) in lens.is_nuclear.iter_mut().zip(&lens.nucleus_ul).enumerate() {
+        let least_ul = if body < before { LEAST_NUCLEUS_UL } else { PIECE_UL };
+        *is_nuclear &= *nucleus_ul >= least_ul;
     }
     share_surface(model, lens);
     enclose(model, lens);

@@ -6,15 +6,15 @@
 //! port once the pressure difference exceeds several times its strength.
 //!
 //! *Chatter.* The vibrating tip repels what lies before it; vacuum holds it. The film between them opens or closes by the
-//! balance of both: c·dg/dt = F_repel·e^(−g/l) − F_hold(g), both in proportion to the share of the port that is covered. An
-//! open film erodes less and leaks, so vacuum falls.
+//! balance of both: c·dg/dt = F_repel·e^(−g/l) − F_hold(g) − F_push, the first two in proportion to the share of the port
+//! that is covered, the third what the hand pushes a piece with that something stops. An open film erodes less and leaks,
+//! so vacuum falls.
 //!
 //! *Heat.* C·dT/dt = W − (ρ·c·Q + h)·ΔT at the incision (ΔT = W/(ρ·c·Q) where flow carries all; D).
 //!
 //! Limits: repulsion per stroke, efficiency and the film's constants are assumed; cells are eaten one at a time. mm, µN,
 //! µL, Pa; heat in W, J/K and K.
 
-use crate::sim::burial::CORED_MM;
 use crate::sim::event::EventKind;
 use crate::sim::{Inputs, Model, State};
 use serde::{Deserialize, Serialize};
@@ -134,8 +134,9 @@ pub fn repulsion_un(vibration: &Vibration, power: f64) -> f64 {
     REPULSION_UN * power * vibration.stroke_mm / REPULSION_STROKE_MM
 }
 
-/// The film after a step: repulsion opens it, vacuum closes it.
-pub fn film_after(film_mm: f64, repulsion_un: f64, hold_un: f64, dt_s: f64) -> f64 {
+/// The film after a step: repulsion opens it, vacuum closes it, and so does the hand that pushes a piece which something
+/// stops.
+pub fn film_after(film_mm: f64, repulsion_un: f64, hold_un: f64, pushed_un: f64, dt_s: f64) -> f64 {
     let mut film = film_mm;
     // Small steps keep the film from overshooting its balance.
     for _ in 0..FILM_STEPS {
@@ -143,7 +144,7 @@ pub fn film_after(film_mm: f64, repulsion_un: f64, hold_un: f64, dt_s: f64) -> f
         let closes = hold_un
             * ((1.0 - INFLOW_SHARE) * libm::exp(-film / SEAL_REACH_MM)
                 + INFLOW_SHARE * libm::exp(-film / INFLOW_REACH_MM));
-        film = (film + (opens - closes) / FILM_UN_S_MM * (dt_s / f64::from(FILM_STEPS))).clamp(0.0, OFF_MM);
+        film = (film + (opens - closes - pushed_un) / FILM_UN_S_MM * (dt_s / f64::from(FILM_STEPS))).clamp(0.0, OFF_MM);
     }
     film
 }
@@ -170,6 +171,7 @@ pub fn remove(model: &Model, state: &mut State, _: &Inputs) {
     let Some(needle) = &state.needle else { return };
     let (occlusion, body) = (needle.occlusion, needle.body);
     let hold_un = state.vacuum_pa * model.needle.port_area_mm2() * occlusion;
+    let pushed_un = state.bodies.as_ref().map_or(0.0, |b| b.held_force_un().dot(&needle.tip.forward)).max(0.0);
     if occlusion < ENGAGED || state.opening.is_some() {
         state.removal.film_mm = 0.0;
         return;
@@ -180,9 +182,11 @@ pub fn remove(model: &Model, state: &mut State, _: &Inputs) {
     let is_whole = state.lens.is_whole();
     let in_bed_mm = if is_whole && state.power > 0.0 { needle.buried_mm } else { needle.buried_firm_mm };
     let is_buried = in_bed_mm > HELD_BY_BED_MM;
-    // A tip that stands in its bed cannot be repelled: the bed holds it all round, until a piece's is cored out.
-    let is_bedded = is_buried && (is_whole || needle.gap_mm < CORED_MM);
-    state.removal.film_mm = if is_bedded { 0.0 } else { film_after(state.removal.film_mm, repulsion_un, hold_un, dt) };
+    // A lens in its bag cannot be repelled from the bed the tip stands in; a piece can, for its bed holds the shaft by
+    // friction, which vibration along it takes away.
+    let is_bedded = is_buried && is_whole;
+    state.removal.film_mm =
+        if is_bedded { 0.0 } else { film_after(state.removal.film_mm, repulsion_un, hold_un, pushed_un, dt) };
     if state.power > 0.0 {
         state.removal.engaged_s += dt;
         if state.removal.film_mm > CHATTER_MM && !state.lens.is_whole() {
@@ -315,7 +319,7 @@ mod tests {
     /// Film once repulsion at a power and the hold of a vacuum on a bore of 0.9 mm have acted for a while, mm.
     fn film_mm(power: f64, vacuum_mmhg: f64, ticks: u32) -> f64 {
         let hold = crate::units::pa_from_mmhg(vacuum_mmhg) * core::f64::consts::PI * 0.45 * 0.45;
-        (0..ticks).fold(0.0, |film, _| film_after(film, repulsion_un(&VIBRATION, power), hold, 1.0 / 240.0))
+        (0..ticks).fold(0.0, |film, _| film_after(film, repulsion_un(&VIBRATION, power), hold, 0.0, 1.0 / 240.0))
     }
 
     /// Bench study with a 0.9 mm tip: chatter falls with vacuum to a plateau at about 400 mmHg (S; the sign).
@@ -337,8 +341,9 @@ mod tests {
     #[test]
     fn the_film_does_not_hang_on_the_tick() {
         let (repulsion, hold) = (repulsion_un(&VIBRATION, 1.0), 15_000.0);
-        let after =
-            |ticks: u32| (0..ticks).fold(0.0, |film, _| film_after(film, repulsion, hold, 0.02 / f64::from(ticks)));
+        let after = |ticks: u32| {
+            (0..ticks).fold(0.0, |film, _| film_after(film, repulsion, hold, 0.0, 0.02 / f64::from(ticks)))
+        };
         let (usual, fine) = (after(5), after(80));
         assert!((usual / fine - 1.0).abs() < 0.02, "{usual} {fine}");
     }

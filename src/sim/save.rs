@@ -152,14 +152,23 @@ fn possible_lens(model: &Model, lens: &Lens) -> Result<(), &'static str> {
     }
     let mut left_ul = lens.volume_ul.clone();
     let mut gone_ul = 0.0;
-    for &fragment in &lens.fragment {
+    let pieces = lens.volume_ul.len();
+    if lens.nucleus_ul.len() != pieces || lens.is_nuclear.len() != pieces {
+        return Err("a piece without its nucleus");
+    }
+    let mut nucleus_ul = lens.nucleus_ul.clone();
+    for (cell, &fragment) in lens.fragment.iter().enumerate() {
+        if let Some(nucleus_ul) = nucleus_ul.get_mut(usize::from(fragment)) {
+            *nucleus_ul -= cells.nucleus_ul(cell);
+        }
         let volume = if fragment == GONE { Some(&mut gone_ul) } else { left_ul.get_mut(usize::from(fragment)) };
         let Some(volume) = volume else { return Err("a cell of no fragment") };
         *volume += if fragment == GONE { cells.cell_ul() } else { -cells.cell_ul() };
     }
     let slack = VOLUME_TOLERANCE * cells.cell_ul();
     let taken_ul = lens.removed_ul + lens.lost_ul;
-    let is_counted = left_ul.iter().all(|left| left.abs() <= slack) && (gone_ul - taken_ul).abs() <= slack;
+    let is_counted =
+        left_ul.iter().chain(&nucleus_ul).all(|left| left.abs() <= slack) && (gone_ul - taken_ul).abs() <= slack;
     if !is_counted {
         return Err("a volume that is not that of its cells");
     }
@@ -273,6 +282,7 @@ fn is_possible_needle(needle: &NeedleState) -> bool {
         is_in_core: _,
         occlusion,
         cover,
+        aside_mm,
         gap_mm,
         purchase_un,
         still_s,
@@ -288,6 +298,7 @@ fn is_possible_needle(needle: &NeedleState) -> bool {
         *radius_mm,
         *occlusion,
         *cover,
+        aside_mm.norm(),
         *gap_mm,
         *purchase_un,
         *still_s,

@@ -137,11 +137,15 @@ pub(super) fn choose(model: &Model, state: &State, hour: Option<u8>, tip_mm: &Ve
     pieces(model, state).into_iter().min_by(|a, b| away(a).total_cmp(&away(b)))
 }
 
-/// The largest of the pieces meant.
-pub(super) fn largest(model: &Model, state: &State, is_meant: impl Fn(u16) -> bool) -> Option<Piece> {
+/// The middle of the largest of the pieces meant, mm.
+pub(super) fn largest_mm(model: &Model, state: &State, is_meant: impl Fn(u16) -> bool) -> Option<Vector3<f64>> {
     let size_ul = |p: &Piece| (state.lens.nucleus_ul[usize::from(p.body)], state.lens.volume_ul[usize::from(p.body)]);
     let meant = pieces(model, state).into_iter().filter(|p| is_meant(p.body));
-    meant.max_by(|a, b| size_ul(a).0.total_cmp(&size_ul(b).0).then(size_ul(a).1.total_cmp(&size_ul(b).1)))
+    let by_size = |a: &Piece, b: &Piece| {
+        let ((a, whole_a), (b, whole_b)) = (size_ul(a), size_ul(b));
+        a.total_cmp(&b).then(whole_a.total_cmp(&whole_b))
+    };
+    meant.max_by(by_size).map(|p| p.middle_mm)
 }
 
 /// How the port is brought onto a piece.
@@ -160,26 +164,75 @@ pub(super) struct Approach {
 /// The best way onto a piece: of some slopes and heights the one with which the port would be covered most and least lies in
 /// the way. `None` where no tissue is met.
 pub(super) fn approach(model: &Model, state: &State, piece: &Piece, roll_rad: Option<f64>) -> Option<Approach> {
-    let Piece { body, middle_mm } = *piece;
-    let radius_mm = libm::hypot(middle_mm.x, middle_mm.y);
-    let from_hand = middle_mm - model.main_incision.place_mm;
-    let outward = if radius_mm < CENTRAL_MM { from_hand } else { middle_mm };
-    let outward = Vector3::new(outward.x, outward.y, 0.0).try_normalize(1e-9).unwrap_or(Vector3::x());
+    let goals = HEIGHTS_MM.map(|height_mm| piece.middle_mm + Vector3::z() * height_mm);
+    best_way(model, state, piece.body, &goals, roll_rad, &[]).map(|(_, way)| way)
+}
+
+/// The best way onto any of the pieces meant, looked for all over them but near places where it failed before; of ways that
+/// are good enough the one to most of the nucleus.
+pub(super) fn way_to_any(
+    model: &Model,
+    state: &State,
+    is_meant: impl Fn(u16) -> bool,
+    failed_mm: &[Vector3<f64>],
+) -> Option<Approach> {
+    let lens = &state.lens;
+    let has_nucleus = lens.nucleus_ul.iter().any(|ul| *ul >= LEAST_PIECE_UL);
+    let mut best: Option<(f64, Approach)> = None;
+    for piece in pieces(model, state).into_iter().filter(|p| is_meant(p.body)) {
+        let is_own = |cell: &usize| lens.fragment[*cell] == piece.body && is_sought(model, has_nucleus, *cell);
+        let cells: Vec<usize> = (0..model.cells.count()).step_by(SPARSE).filter(is_own).collect();
+        let spacing = (cells.len() / WAY_LOOKS).max(1);
+        let pose = lens.pose_of(piece.body);
+        let goals = cells.into_iter().step_by(spacing).map(|cell| pose.to_eye(&model.cells.place_mm[cell]));
+        let goals: Vec<_> = goals.chain([piece.middle_mm]).collect();
+        let Some((score, way)) = best_way(model, state, piece.body, &goals, None, failed_mm) else { continue };
+        let value = score.min(GOOD_WAY) + PER_UL * lens.nucleus_ul[usize::from(piece.body)];
+        if best.is_none_or(|(most, _)| value > most) {
+            best = Some((value, way));
+        }
+    }
+    best.filter(|(value, _)| *value > LEAST_WAY).map(|(_, way)| way)
+}
+
+/// Cells of a piece to which ways are looked for.
+const WAY_LOOKS: usize = 24;
+
+/// Score from which a way is good enough, least score of one that is worth a try, and what a µL of nucleus is worth (A).
+const GOOD_WAY: f64 = 0.9;
+const LEAST_WAY: f64 = 0.5;
+const PER_UL: f64 = 0.01;
+
+/// How far from a place where it failed the next try is made, mm (A).
+const ELSEWHERE_MM: f64 = 0.6;
+
+/// The way to any of some places of a fragment that scores best, with its score.
+fn best_way(
+    model: &Model,
+    state: &State,
+    body: u16,
+    goals_mm: &[Vector3<f64>],
+    roll_rad: Option<f64>,
+    failed_mm: &[Vector3<f64>],
+) -> Option<(f64, Approach)> {
     // A whole lens can be met from above only.
     let slopes_deg = if state.lens.is_whole() { &SLOPES_DEG[3..] } else { &SLOPES_DEG[..] };
     let mut best: Option<(f64, Approach)> = None;
-    for height_mm in HEIGHTS_MM {
+    for goal_mm in goals_mm {
+        let radius_mm = libm::hypot(goal_mm.x, goal_mm.y);
+        let outward = if radius_mm < CENTRAL_MM { goal_mm - model.main_incision.place_mm } else { *goal_mm };
+        let outward = Vector3::new(outward.x, outward.y, 0.0).try_normalize(1e-9).unwrap_or(Vector3::x());
         for slope_deg in slopes_deg {
             let slope = radians(*slope_deg);
             let along = outward * libm::cos(slope) - Vector3::z() * libm::sin(slope);
-            let goal_mm = middle_mm + Vector3::z() * height_mm;
-            let Some(way) = look_along(model, state, body, &goal_mm, along, roll_rad) else { continue };
-            if best.is_none_or(|(score, _)| way.0 > score + 1e-9) {
+            let Some(way) = look_along(model, state, body, goal_mm, along, roll_rad) else { continue };
+            let has_failed = failed_mm.iter().any(|p| (p - way.1.contact_mm).norm() < ELSEWHERE_MM);
+            if !has_failed && best.is_none_or(|(score, _)| way.0 > score + 1e-9) {
                 best = Some(way);
             }
         }
     }
-    best.map(|(_, approach)| approach)
+    best
 }
 
 /// Look along one way to a piece: how good it is, and what it is.

@@ -82,6 +82,8 @@ pub(super) struct Eating {
     /// What had been removed when the hand last went for something, µL, and how often in a row that was in vain.
     tried_ul: f64,
     vain: u32,
+    /// Where gripping failed since something last came away, mm.
+    failed_mm: Vec<Vector3<f64>>,
 }
 
 impl Eating {
@@ -106,6 +108,7 @@ impl Eating {
             bites: 0,
             tried_ul: state.lens.removed_ul,
             vain: 0,
+            failed_mm: Vec::new(),
         }
     }
 
@@ -177,7 +180,12 @@ impl Performer {
             return false;
         }
         eating.idle_s = 0.0;
-        eating.vain = if state.lens.removed_ul > eating.tried_ul + WORTH_UL { 0 } else { eating.vain + 1 };
+        if state.lens.removed_ul > eating.tried_ul + WORTH_UL {
+            eating.vain = 0;
+            eating.failed_mm.clear();
+        } else {
+            eating.vain += 1;
+        }
         eating.tried_ul = state.lens.removed_ul;
         if eating.vain > MOST_VAIN {
             self.foot = Foot::full(2);
@@ -221,22 +229,15 @@ impl Performer {
 
     /// Grip what is left anew, bring it back to where the work began, and go on there.
     fn fetch(&mut self, model: &Model, state: &State, eating: &Eating) {
-        let next = Eating { left_mm: FIRST_MM, bites: 0, ..eating.afresh() };
-        let Some(piece) = aim::largest(model, state, |b| eating.is_meant(b)) else {
-            return self.do_first([Stroke::Step(Foot::full(2)), Stroke::Emulsify(next)]);
+        let mut next = Eating { left_mm: FIRST_MM, bites: 0, ..eating.afresh() };
+        let Some(way) = aim::way_to_any(model, state, |b| eating.is_meant(b), &eating.failed_mm) else {
+            next.failed_mm.clear();
+            return self.wait_over(model, state, next);
         };
-        let Some(way) = aim::approach(model, state, &piece, None) else {
-            return self.wait_over(model, state, &piece.middle_mm, next);
-        };
+        next.failed_mm.push(way.contact_mm);
         let (grip, elevation_rad) = (grip_stroke(way.along, way.soft_mm, SEALING_S), radians(GRIP_DEG));
         let before_mm = way.contact_mm - way.along * BEFORE_MM;
         let over = |p: &Vector3<f64>| Vector3::new(p.x, p.y, needle_over_lens_mm(model, state).max(p.z));
-        let bring = Stroke::Needle {
-            to_mm: eating.work_mm,
-            elevation_rad,
-            roll_rad: way.roll_rad,
-            speed_mm_s: BRING_SPEED_MM_S,
-        };
         let here_mm = out_mm(model, state, &self.needle_mm, &self.hand(model).forward());
         self.do_first([
             Stroke::Step(Foot::full(1)),
@@ -245,20 +246,23 @@ impl Performer {
             free(before_mm, elevation_rad, way.roll_rad),
             Stroke::Step(Foot::full(2)),
             grip,
-            bring,
+            Stroke::Carry { to_mm: eating.work_mm, speed_mm_s: BRING_SPEED_MM_S },
             Stroke::Emulsify(next),
         ]);
     }
 
     /// Over a piece of which the port gets no hold, aspirate until the inflow has brought it.
-    fn wait_over(&mut self, model: &Model, state: &State, middle_mm: &Vector3<f64>, next: Eating) {
+    fn wait_over(&mut self, model: &Model, state: &State, next: Eating) {
+        let Some(middle_mm) = aim::largest_mm(model, state, |b| next.is_meant(b)) else {
+            return self.do_first([Stroke::Step(Foot::full(2)), Stroke::Emulsify(next)]);
+        };
         let (elevation_rad, roll_rad) = (radians(GRIP_DEG), PI);
         let within = |p: &Vector3<f64>| {
             let radius_mm = libm::hypot(p.x, p.y);
             let share = ((model.rhexis_radius_mm - OFF_RIM_MM) / radius_mm.max(1e-9)).min(1.0);
             Vector3::new(p.x * share, p.y * share, p.z)
         };
-        let over_mm = within(middle_mm) + Vector3::z() * OVER_MM;
+        let over_mm = within(&middle_mm) + Vector3::z() * OVER_MM;
         let high_mm = Vector3::new(over_mm.x, over_mm.y, needle_over_lens_mm(model, state).max(over_mm.z));
         let here_mm = out_mm(model, state, &self.needle_mm, &self.hand(model).forward());
         self.do_first([

@@ -68,6 +68,8 @@ const BEYOND_RIM_MM: f64 = 0.1;
 pub(super) enum Stroke {
     /// Bring the needle's tip to a place.
     Needle { to_mm: Vector3<f64>, elevation_rad: f64, roll_rad: f64, speed_mm_s: f64 },
+    /// Bring what the port holds to a place; over as soon as it holds nothing.
+    Carry { to_mm: Vector3<f64>, speed_mm_s: f64 },
     /// Draw the needle out of the eye along its shaft, or push it back in.
     Draw { is_out: bool },
     /// Advance along the shaft until the tip is as deep in a fragment as meant.
@@ -250,6 +252,14 @@ impl Performer {
                 self.elevation_rad += rise * share;
                 self.roll_rad += roll * share;
                 share >= 1.0
+            }
+            Stroke::Carry { to_mm, speed_mm_s } => {
+                let holds = state.needle.as_ref().is_some_and(|n| n.occlusion > MET);
+                let (place, share) = toward(&self.needle_mm, to_mm, *speed_mm_s * dt);
+                if holds {
+                    self.needle_mm = place;
+                }
+                !holds || share >= 1.0
             }
             Stroke::Draw { is_out } => {
                 let inserted_mm = self.hand(model).insertion_mm + self.drawn_mm;

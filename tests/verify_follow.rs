@@ -320,3 +320,16 @@ fn a_half_is_emulsified_bite_by_bite() {
     let bore_ul = model.needle.section_mm2() * model.field.shape.thickness_mm();
     assert!(some > none + 1.5 * bore_ul && more > some + 0.5 * bore_ul, "{none} {some} {more}; a bore {bore_ul} µL");
 }
+
+/// The shipped plan that goes for the whole nucleus takes four fifths of it or more and leaves the capsule whole.
+#[test]
+fn a_plan_takes_most_of_the_nucleus() {
+    let (plan, _) = corecleft::plan::read_plan(&common::path("scenarios/medium-uniform.nucleus.plan.ron")).unwrap();
+    for seed in 1..=2 {
+        let model = model(&shipped("medium-uniform.ron"), seed);
+        let before_ul: f64 = corecleft::sim::State::new(&model).lens.nucleus_ul.iter().sum();
+        let state = run(&model, &plan);
+        let left_ul: f64 = state.lens.nucleus_ul.iter().sum();
+        assert!(left_ul < 0.2 * before_ul && !state.is_breached, "seed {seed}: {left_ul} of {before_ul} µL");
+    }
+}

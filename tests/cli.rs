@@ -625,3 +625,13 @@ fn an_output_that_cannot_be_written_is_one_line() {
     assert_eq!(text(&output.stderr).lines().count(), 1);
     assert!(text(&output.stderr).starts_with("error: standard output cannot be written"));
 }
+
+/// An attempt that takes a nucleus is told in few lines: what is done again and again is told once with how often.
+#[test]
+fn a_long_attempt_is_told_in_few_lines() {
+    let (case, plan) = (scenario("medium-uniform.ron"), scenario("medium-uniform.nucleus.plan.ron"));
+    let output = corecleft(&["play", &case, "--plan", &plan]);
+    let page = String::from_utf8(output.stdout).unwrap();
+    assert!(page.lines().count() < 250, "{page}");
+    assert!(page.contains("pulls until") && page.contains("times)"), "{page}");
+}

@@ -48,8 +48,8 @@ pub fn page(titles: &Titles<'_>, facts: &Facts<'_>, debrief: &Debrief) -> String
     }
     if !debrief.follows.is_empty() {
         page.push_str("\nPieces\n");
-        for follow in &debrief.follows {
-            push_hung(&mut page, &format!("{:7.2} s  ", follow.t_s), &piece(facts, follow));
+        for pulls in alike(facts, &debrief.follows) {
+            push_hung(&mut page, &format!("{:7.2} s  ", pulls[0].t_s), &pieces(facts, &pulls));
         }
     }
     page.push_str("\nChamber\n");
@@ -73,6 +73,51 @@ pub fn page(titles: &Titles<'_>, facts: &Facts<'_>, debrief: &Debrief) -> String
     page.push('\n');
     push(&mut page, "", NOTICE);
     page
+}
+
+/// Pulls from which those that ended alike are told together.
+const MANY_PULLS: usize = 8;
+
+/// Pulls that are told together, in the order of their first.
+fn alike<'a>(facts: &Facts<'_>, follows: &'a [Follow]) -> Vec<Vec<&'a Follow>> {
+    let mut groups: Vec<Vec<&Follow>> = Vec::new();
+    let how = |f: &Follow| (f.followed, f.held_by, f.is_whole_lens(facts));
+    for follow in follows {
+        match groups.iter_mut().find(|g| follows.len() > MANY_PULLS && how(g[0]) == how(follow)) {
+            Some(group) => group.push(follow),
+            None => groups.push(vec![follow]),
+        }
+    }
+    groups
+}
+
+/// Pulls that ended alike in a line or two.
+fn pieces(facts: &Facts<'_>, pulls: &[&Follow]) -> String {
+    let [first, _, ..] = pulls else { return piece(facts, pulls[0]) };
+    let span = |value: &dyn Fn(&Follow) -> f64| {
+        let values = pulls.iter().map(|f| value(f));
+        values.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(v), high.max(v)))
+    };
+    let (least_ul, most_ul) = span(&|f| f.volume_ul);
+    let (low_pa, high_pa) = span(&|f| f.vacuum_pa);
+    let (low, high) = span(&|f| f.ratio().unwrap_or(f64::NAN));
+    let did = if first.followed {
+        "followed".to_string()
+    } else {
+        format!("did not follow; {}", held_in_words(first.held_by, first.is_whole_lens(facts)))
+    };
+    let ratio = if low.is_finite() {
+        format!("follow ratio {}–{}", ratio_in_words(low), ratio_in_words(high))
+    } else {
+        "no load".to_string()
+    };
+    format!(
+        "{} pulls until {:.2} s, {least_ul:.1}–{most_ul:.1} µL, {:.0}–{:.0} mmHg across the port: {did} ({ratio})",
+        pulls.len(),
+        pulls[pulls.len() - 1].t_s,
+        mmhg_from_pa(low_pa),
+        mmhg_from_pa(high_pa),
+    )
 }
 
 /// A pull in a line or two: what was pulled with what, did it follow, what held it.

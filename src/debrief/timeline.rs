@@ -12,6 +12,13 @@ use crate::units::{cm_from_pa, degrees, mmhg_from_pa};
 /// Time within which the same happening again is told with the first, s (A: what a reader takes as one).
 const TOGETHER_S: f64 = 2.0;
 
+/// The same while pieces are gripped and emulsified, which is one thing for the reader, s (A).
+const PASSAGE_S: f64 = 30.0;
+
+/// What lies so long before a chop, or so long after one, belongs to it, s (A).
+const BEFORE_CHOP_S: f64 = 12.0;
+const AFTER_CHOP_S: f64 = 2.0;
+
 /// One line of the story.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Moment {
@@ -38,11 +45,10 @@ pub fn story(facts: &Facts<'_>, debrief: &Debrief) -> Vec<Moment> {
             continue;
         }
         let (kind, t_s) = (&event.kind, event.tick as f64 * facts.model.tick_s);
-        let before = lines
-            .iter_mut()
-            .rev()
-            .find(|l| core::mem::discriminant(l.kind) == core::mem::discriminant(kind))
-            .filter(|l| t_s - l.last_s <= TOGETHER_S);
+        let before =
+            lines.iter_mut().rev().find(|l| is_same(l.kind, kind)).filter(|l| {
+                if is_on_pieces(facts, i) { t_s - l.t_s <= PASSAGE_S } else { t_s - l.last_s <= TOGETHER_S }
+            });
         match (before, size(kind)) {
             (Some(line), Some(now)) => {
                 line.count += 1;
@@ -66,6 +72,14 @@ pub fn story(facts: &Facts<'_>, debrief: &Debrief) -> Vec<Moment> {
     found
 }
 
+/// Do two events say the same but for how much?
+fn is_same(a: &EventKind, b: &EventKind) -> bool {
+    match (a, b) {
+        (EventKind::PedalMoved { to, .. }, EventKind::PedalMoved { to: other, .. }) => to == other,
+        _ => core::mem::discriminant(a) == core::mem::discriminant(b),
+    }
+}
+
 /// Of what may happen again and again in a short time, how much it was, to tell the largest; `None` for what is told
 /// every time.
 fn size(kind: &EventKind) -> Option<f64> {
@@ -79,6 +93,8 @@ fn size(kind: &EventKind) -> Option<f64> {
         EventKind::PupilBlocked { back_mm, .. } | EventKind::BlockReleased { back_mm, .. } => Some(*back_mm),
         EventKind::Gripped { occlusion, .. } => Some(*occlusion),
         EventKind::Chattered { power, .. } => Some(*power),
+        EventKind::Pulled { volume_ul, .. } => Some(*volume_ul),
+        EventKind::PedalMoved { to: 3, .. } => Some(0.0),
         EventKind::SleeveStopped { .. } | EventKind::LetGo { .. } | EventKind::PieceRemoved { .. } => Some(0.0),
         _ => None,
     }
@@ -89,6 +105,17 @@ fn is_no_news(facts: &Facts<'_>, debrief: &Debrief, i: usize, is_in_core: &mut b
     let events = &facts.state.events;
     let event = &events[i];
     let comes_of_it = |e: &&Event| e.cause.is_some_and(|c| c as usize == i);
+    // Going from bite to bite: where the tip is and the foot going back are no news.
+    let is_way = |kind: &EventKind| match kind {
+        EventKind::TipEnteredCore { .. } | EventKind::TipEnteredLens | EventKind::TipLeftCore { .. } => true,
+        EventKind::ShaftOnRim { .. } | EventKind::LetGo { .. } => true,
+        EventKind::PedalMoved { to, .. } => *to < 3,
+        EventKind::Pulled { followed, .. } => *followed,
+        _ => false,
+    };
+    if is_way(&event.kind) && is_on_pieces(facts, i) {
+        return true;
+    }
     match event.kind {
         EventKind::TipEnteredCore { .. } => core::mem::replace(is_in_core, true),
         EventKind::TipEnteredLens | EventKind::TipLeftCore { .. } => {
@@ -120,6 +147,24 @@ fn is_no_news(facts: &Facts<'_>, debrief: &Debrief, i: usize, is_in_core: &mut b
         }),
         _ => false,
     }
+}
+
+/// Is a nucleus in pieces being taken, with no chop near?
+fn is_on_pieces(facts: &Facts<'_>, i: usize) -> bool {
+    let events = &facts.state.events;
+    let within = |e: &Event, s: f64| e.tick.abs_diff(events[i].tick) as f64 * facts.model.tick_s <= s;
+    let mut before = events[..i].iter().rev();
+    let is_near_next = events[i..].iter().take_while(|e| within(e, BEFORE_CHOP_S)).any(is_start_of_chop);
+    let is_near_last = before.clone().take_while(|e| within(e, AFTER_CHOP_S)).any(is_end_of_chop);
+    !is_near_next && !is_near_last && before.any(|e| matches!(e.kind, EventKind::BodySplit { .. }))
+}
+
+fn is_start_of_chop(event: &Event) -> bool {
+    matches!(event.kind, EventKind::ChopStarted(_))
+}
+
+fn is_end_of_chop(event: &Event) -> bool {
+    matches!(event.kind, EventKind::ChopEnded(_))
 }
 
 /// Ticks within which a foot passes through a position.

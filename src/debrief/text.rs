@@ -101,22 +101,18 @@ fn pieces(facts: &Facts<'_>, pulls: &[&Follow]) -> String {
     let (least_ul, most_ul) = span(&|f| f.volume_ul);
     let (low_pa, high_pa) = span(&|f| f.vacuum_pa);
     let (low, high) = span(&|f| f.ratio().unwrap_or(f64::NAN));
-    let did = if first.followed {
-        "followed".to_string()
-    } else {
-        format!("did not follow; {}", held_in_words(first.held_by, first.is_whole_lens(facts)))
-    };
     let ratio = if low.is_finite() {
         format!("follow ratio {}–{}", ratio_in_words(low), ratio_in_words(high))
     } else {
         "no load".to_string()
     };
     format!(
-        "{} pulls until {:.2} s, {least_ul:.1}–{most_ul:.1} µL, {:.0}–{:.0} mmHg across the port: {did} ({ratio})",
+        "{} pulls until {:.2} s, {least_ul:.1}–{most_ul:.1} µL, {:.0}–{:.0} mmHg across the port: the piece {} ({ratio})",
         pulls.len(),
         pulls[pulls.len() - 1].t_s,
         mmhg_from_pa(low_pa),
         mmhg_from_pa(high_pa),
+        outcome(facts, first),
     )
 }
 
@@ -124,13 +120,17 @@ fn pieces(facts: &Facts<'_>, pulls: &[&Follow]) -> String {
 fn piece(facts: &Facts<'_>, follow: &Follow) -> String {
     let is_whole = follow.is_whole_lens(facts);
     let what = if is_whole { "The whole lens".to_string() } else { format!("{:.1} µL", follow.volume_ul) };
-    let did = if follow.followed {
+    let ratio = follow.ratio().map_or("no load".to_string(), |r| format!("follow ratio {}", ratio_in_words(r)));
+    format!("{what}, {:.0} mmHg across the port: {} ({ratio})", mmhg_from_pa(follow.vacuum_pa), outcome(facts, follow))
+}
+
+/// Did what was pulled follow, and if not, what held it.
+fn outcome(facts: &Facts<'_>, follow: &Follow) -> String {
+    if follow.followed {
         "followed".to_string()
     } else {
-        format!("did not follow; {}", held_in_words(follow.held_by, is_whole))
-    };
-    let ratio = follow.ratio().map_or("no load".to_string(), |r| format!("follow ratio {}", ratio_in_words(r)));
-    format!("{what}, {:.0} mmHg across the port: {did} ({ratio})", mmhg_from_pa(follow.vacuum_pa))
+        format!("did not follow; {}", held_in_words(follow.held_by, follow.is_whole_lens(facts)))
+    }
 }
 
 fn mark(component: &Component) -> &'static str {

@@ -28,11 +28,12 @@ pub struct Moment {
     pub what: String,
 }
 
-/// A line under way: the event that is told, how often it happened, and when last.
+/// A line under way: the event that is told, how often it happened, when last, and whether while pieces were taken.
 struct Line<'a> {
     t_s: f64,
     last_s: f64,
     count: u32,
+    is_on_pieces: bool,
     kind: &'a EventKind,
 }
 
@@ -45,10 +46,13 @@ pub fn story(facts: &Facts<'_>, debrief: &Debrief) -> Vec<Moment> {
             continue;
         }
         let (kind, t_s) = (&event.kind, event.tick as f64 * facts.model.tick_s);
-        let before =
-            lines.iter_mut().rev().find(|l| is_same(l.kind, kind)).filter(|l| {
-                if is_on_pieces(facts, i) { t_s - l.t_s <= PASSAGE_S } else { t_s - l.last_s <= TOGETHER_S }
-            });
+        let is_on_pieces = is_on_pieces(facts, i);
+        let is_together = |l: &&mut Line<'_>| match (l.is_on_pieces, is_on_pieces) {
+            (true, true) => t_s - l.t_s <= PASSAGE_S,
+            (false, false) => t_s - l.last_s <= TOGETHER_S,
+            _ => false,
+        };
+        let before = lines.iter_mut().rev().find(|l| is_same(l.kind, kind)).filter(is_together);
         match (before, size(kind)) {
             (Some(line), Some(now)) => {
                 line.count += 1;
@@ -57,12 +61,12 @@ pub fn story(facts: &Facts<'_>, debrief: &Debrief) -> Vec<Moment> {
                     line.kind = kind;
                 }
             }
-            _ => lines.push(Line { t_s, last_s: t_s, count: 1, kind }),
+            _ => lines.push(Line { t_s, last_s: t_s, count: 1, is_on_pieces, kind }),
         }
     }
     let told = |l: Line<'_>| {
-        let what = describe(facts, l.kind);
-        Moment { t_s: l.t_s, what: if l.count > 1 { format!("{what} ({} times)", l.count) } else { what } }
+        let what = if l.count > 1 { describe_many(facts, l.kind, l.count) } else { describe(facts, l.kind) };
+        Moment { t_s: l.t_s, what }
     };
     let mut found: Vec<Moment> = lines.into_iter().map(told).collect();
     if let Some(fault) = &facts.state.fault {
@@ -208,6 +212,17 @@ fn name(tool: Tool) -> &'static str {
     match tool {
         Tool::Needle => "needle",
         Tool::Chopper => "chopper",
+    }
+}
+
+/// What happened again and again, by the largest of it; several pieces may have been on the tip.
+fn describe_many(facts: &Facts<'_>, kind: &EventKind, count: u32) -> String {
+    match kind {
+        EventKind::Gripped { .. } => format!("The port took hold of a piece ({count} times)"),
+        EventKind::Pulled { followed: false, volume_ul, .. } => {
+            format!("A piece did not follow the tip ({count} times), the largest of {volume_ul:.1} µL")
+        }
+        _ => format!("{} ({count} times)", describe(facts, kind)),
     }
 }
 

@@ -198,10 +198,11 @@ pub(super) fn way_to_any(
 /// Cells of a piece to which ways are looked for.
 const WAY_LOOKS: usize = 24;
 
-/// Score from which a way is good enough, least score of one that is worth a try, and what a µL of nucleus is worth (A).
+/// Score from which a way is good enough, what a µL of nucleus behind it is worth, and the least that both together must be
+/// for a try (A).
 const GOOD_WAY: f64 = 0.9;
-const LEAST_WAY: f64 = 0.5;
 const PER_UL: f64 = 0.01;
+const LEAST_WAY: f64 = 0.5;
 
 /// How far from a place where it failed the next try is made, mm (A).
 const ELSEWHERE_MM: f64 = 0.6;

@@ -85,7 +85,8 @@ pub enum Manoeuvre {
         /// with `share`.
         power: Option<f64>,
     },
-    /// Bury the tip, with ultrasound or by pushing. The pedal stays where burying left it.
+    /// Bury the tip, with ultrasound or by pushing. Before ultrasound vacuum is given up to 2 s to take hold of a free piece.
+    /// The pedal stays where burying left it.
     Bury {
         /// Wanted depth of the tip below the core's anterior surface, mm (0–5).
         depth_mm: f64,
@@ -187,8 +188,8 @@ pub enum Manoeuvre {
         /// Speed of the hand, mm/s (0.2–10); when absent, 2 mm/s.
         speed_mm_s: f64,
     },
-    /// Emulsify the piece on the tip where it is, until it is gone or the time is up. Then the pedal goes back to
-    /// position 2.
+    /// Emulsify the piece on the tip and what comes off it, until their nucleus is gone, the time is up, or try after try is
+    /// in vain. Then the pedal goes back to position 2.
     Emulsify {
         /// Longest time, s (0.1–60).
         seconds: f64,

@@ -3,15 +3,21 @@
 //! one go; with the largest difference. Times are the best of several. One line is soft as usual, one nearly rigid, which
 //! is stiff.
 //!
+//! Beside them SciPy's LSODA at the same tolerance, where it is at hand (`peers.py`).
+//!
 //! Run with `cargo bench --no-default-features --bench circuit`.
 #![allow(missing_docs, reason = "a program of its own")]
 
 #[path = "../tests/common/circuit.rs"]
 mod reference;
 
+#[path = "common.rs"]
+mod common;
+
 use corecleft::sim::circuit::{Plumbing, Pump};
-use corecleft::units::mmhg_from_pa;
+use corecleft::units::{mmhg_from_pa, pa_from_mmhg};
 use reference::{Equations, TICK_S, built_up, demand};
+use serde_json::json;
 use std::hint::black_box;
 use std::time::Instant;
 
@@ -70,6 +76,28 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
             in_one_go_s / circuit_s,
             mmhg_from_pa(worst_pa)
         );
+        let (p, d) = (&plumbing, &equations.demand);
+        let given = json!({ "plumbing": {
+            "is_vacuum_set": pump == Pump::VacuumSet, "line_ul_pa": line_ul_pa, "rigidity_per_ul": p.rigidity_per_ul,
+            "posterior_share": p.posterior_share, "leak_ul_s_pa": p.leak_ul_s_pa, "pump_pa_s_ul": p.pump_pa_s_ul,
+            "vent_pa_s_ul": p.vent_pa_s_ul, "diaphragm_pa_s_ul": p.diaphragm_pa_s_ul, "cassette_s": p.cassette_s,
+            "infusion_pa_s_ul": p.infusion_pa_s_ul, "infusion_pa_s2_ul": p.infusion_pa_s2_ul,
+            "aspiration_pa_s_ul": p.aspiration_pa_s_ul, "aspiration_pa_s2_ul": p.aspiration_pa_s2_ul,
+            "limit_pa": pa_from_mmhg(400.0), "flow_ul_s": 500.0, "bottle_pa": d.bottle_pa, "open_mm2": d.open_mm2,
+            "elastance_pa_ul": d.diaphragm_elastance_pa_ul,
+        }, "start": from, "ticks": TICKS, "tick_s": TICK_S });
+        if let Some(peer) = common::peer("circuit", &given) {
+            let [restarted_s, one_go_s, end_pa] =
+                ["restarted_s", "in_one_go_s", "end_pa"].map(|key| peer[key].as_f64().unwrap_or(f64::NAN));
+            println!(
+                "  LSODA: per tick {:.1} ms, {:.0} times; in one go {:.2} ms, {:.0} times; at the end {:.4} mmHg off",
+                1e3 * restarted_s,
+                restarted_s / circuit_s,
+                1e3 * one_go_s,
+                one_go_s / circuit_s,
+                mmhg_from_pa((circuit.chamber_pa - end_pa).abs())
+            );
+        }
     }
     Ok(())
 }

@@ -2,16 +2,18 @@
 //!
 //! Run with `cargo bench --no-default-features --bench step`. Prints, for each phase, the mean and the slowest time of a
 //! tick, and for the whole the slowest tick and the rate against real time. Then the same for a lens cut into eight
-//! sectors, kept awake and at rest.
+//! sectors, kept awake and at rest; and a whole nucleus, with the most pieces there were at once.
 #![allow(missing_docs, reason = "a program of its own")]
 
 use corecleft::case::{Resolution, compile, parse_case};
-use corecleft::plan::{Performer, parse_plan};
+use corecleft::plan::{Performer, PlanSpec, parse_plan};
 use corecleft::sim::cells::NONE;
 use corecleft::sim::{Inputs, Model, PHASES, State, pieces, step};
 use std::time::{Duration, Instant};
 
 const CASE: &str = include_str!("../scenarios/long-eye-dense-core.ron");
+const NUCLEUS_CASE: &str = include_str!("../scenarios/medium-uniform.ron");
+const NUCLEUS_PLAN: &str = include_str!("../scenarios/medium-uniform.nucleus.plan.ron");
 const PLAN: &str = include_str!("../scenarios/long-eye-dense-core.good.plan.ron");
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
@@ -64,7 +66,50 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     for keeps_awake in [true, false] {
         eight_sectors(&model, keeps_awake);
     }
+    let spec = parse_case("medium-uniform.ron", NUCLEUS_CASE).map_err(said)?.spec;
+    let (plan, _) = parse_plan("medium-uniform.nucleus.plan.ron", NUCLEUS_PLAN).map_err(said)?;
+    for seed in 1..=2 {
+        nucleus(&compile(&spec, seed, Resolution::default()).map_err(|p| format!("{p:?}"))?.model, &plan, seed);
+    }
     Ok(())
+}
+
+/// A whole nucleus: the time in each phase, and against the time simulated.
+fn nucleus(model: &Model, plan: &PlanSpec, seed: u64) {
+    let (mut state, mut performer) = (State::new(model), Performer::new(model, plan));
+    let all_ul: f64 = state.lens.nucleus_ul.iter().sum();
+    let mut totals = [Duration::ZERO; PHASES.len()];
+    let (mut ticks, mut most_pieces, mut hands) = (0u32, 0, Duration::ZERO);
+    loop {
+        let begun = Instant::now();
+        let inputs = performer.next(model, &state);
+        hands += begun.elapsed();
+        let Some(inputs) = inputs else { break };
+        state.tick += 1;
+        for ((_, phase), total) in PHASES.iter().zip(&mut totals) {
+            let begun = Instant::now();
+            phase(model, &mut state, &inputs);
+            *total += begun.elapsed();
+        }
+        ticks += 1;
+        most_pieces = most_pieces.max(state.bodies.as_ref().map_or(0, |b| b.ids().len()));
+    }
+    let whole: Duration = totals.iter().sum();
+    println!("a nucleus, seed {seed}: {:.1} of {:.1} uL left", state.lens.nucleus_ul.iter().sum::<f64>(), all_ul);
+    for ((name, _), total) in PHASES.iter().zip(totals) {
+        println!("{name:10} {:9.2}", 1e6 * total.as_secs_f64() / f64::from(ticks));
+    }
+    println!(
+        "tick       {:9.2}   the hands of the plan {:.2}",
+        1e6 * whole.as_secs_f64() / f64::from(ticks),
+        1e6 * hands.as_secs_f64() / f64::from(ticks)
+    );
+    println!(
+        "simulated {:.1} s in {:.3} s: {:.0} times real time; at most {most_pieces} pieces",
+        state.time_s(model),
+        whole.as_secs_f64(),
+        state.time_s(model) / whole.as_secs_f64()
+    );
 }
 
 /// A lens cut into eight sectors by damage alone, under infusion, for ten seconds.

@@ -5,8 +5,10 @@ mod manoeuvre;
 pub mod map;
 pub mod read;
 pub mod run;
+pub mod scatter;
 pub mod spec;
 
 pub use read::{parse_plan, parse_plan_bytes, read_plan};
 pub use run::Performer;
+pub use scatter::Scatter;
 pub use spec::*;

@@ -12,6 +12,8 @@ pub enum Purpose {
     Heterogeneity = 1,
     /// Whether fluid injected at a clock hour goes into the wrong plane (place: the hour).
     HydrodissectionPlane = 2,
+    /// By how much hands miss what they aim at (place: step of the plan).
+    Hands = 3,
 }
 
 /// The key: seed, purpose, place and tick.

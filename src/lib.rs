@@ -7,6 +7,7 @@
 //! ```text
 //! NAME.ron ──────────▶ CaseSpec ──▶ Model  ┐
 //! NAME.plan.ron ─▶ PlanSpec ─▶ Performer ─▶ Inputs ┴▶ sim::step ──▶ State, Events ──▶ Debrief
+//!                                                └──▶ Attempt ─▶ replay
 //! ```
 //!
 //! The rooms, from the ground up; each may name only those above it in this list:
@@ -16,6 +17,7 @@
 //! | [`units`] | constants, conversions at the edges |
 //! | [`sim`] | the deterministic engine: `Model`, `State`, `Inputs`, `step`. No clock, file, thread or hash map |
 //! | [`case`] | case files: `CaseSpec`, every fault at once with its place, `compile` to a `Model` |
+//! | [`attempt`] | the recorded attempt: inputs, claims, file, replay |
 //! | [`plan`] | manoeuvres in the trade's words, performed as `Inputs` |
 //! | [`debrief`] | what happened and why: components, causes, text and JSON |
 //! | [`cli`] | the commands. The trade's units on its outside, the engine's on its inside |
@@ -43,6 +45,7 @@
 
 #[cfg(feature = "app")]
 pub mod app;
+pub mod attempt;
 pub mod case;
 pub mod cli;
 pub mod debrief;

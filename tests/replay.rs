@@ -17,7 +17,7 @@ use corecleft::plan::{PlanSpec, read_plan};
 use corecleft::sim::event::EventKind;
 use corecleft::sim::random::{Key, Purpose};
 use corecleft::sim::save::RestoreError;
-use corecleft::sim::{Inputs, Model, State, step};
+use corecleft::sim::{Inputs, Model, REVISION, State, step};
 use proptest::prelude::*;
 use proptest::test_runner::{Config, RngSeed, TestRunner};
 use std::collections::BTreeMap;
@@ -346,6 +346,8 @@ fn a_state_that_cannot_be_is_refused_with_a_reason() {
 
 /// The golden file: notes, then a hash for each case, seed and plan.
 struct Golden {
+    /// `sim::REVISION` when the table was minted.
+    revision: u32,
     notes: Vec<String>,
     rows: BTreeMap<String, String>,
 }
@@ -359,8 +361,12 @@ impl Golden {
 
     fn read() -> Self {
         let text = std::fs::read_to_string(common::path(Self::FILE)).unwrap_or_default();
-        let mut golden = Self { notes: Vec::new(), rows: BTreeMap::new() };
+        let mut golden = Self { revision: 0, notes: Vec::new(), rows: BTreeMap::new() };
         for line in text.lines().filter(|line| !line.starts_with('#') && !line.is_empty()) {
+            if let Some(revision) = line.strip_prefix("revision ") {
+                golden.revision = revision.parse().unwrap();
+                continue;
+            }
             match line.strip_prefix("note ") {
                 Some(note) => golden.notes.push(note.to_owned()),
                 None => {
@@ -381,7 +387,7 @@ impl Golden {
     fn write(&self) {
         let mut text = Self::HEAD.to_owned();
         self.notes.iter().for_each(|note| writeln!(text, "note {note}").unwrap());
-        text.push('\n');
+        writeln!(text, "revision {}\n", self.revision).unwrap();
         self.rows.iter().for_each(|(run, hash)| writeln!(text, "{run:<70} {hash}").unwrap());
         let path = common::path(Self::FILE);
         std::fs::create_dir_all(path.parent().unwrap()).unwrap();
@@ -414,14 +420,18 @@ fn golden_hashes_are_those_of_this_build() {
         let note = std::env::var("CORECLEFT_MINT_NOTE").unwrap_or_default();
         assert!(note.trim().len() >= 10, "CORECLEFT_MINT_NOTE must say why the hashes change, and with what effect");
         assert!(!note.contains('\n'), "a note is one line");
+        let changes = golden.rows.iter().any(|(run, hash)| computed.get(run).is_some_and(|here| here != hash));
+        assert!(!changes || REVISION > golden.revision, "the engine computes otherwise: raise sim::REVISION");
+        golden.revision = REVISION;
         if golden.rows != computed {
             golden.rows = computed;
             golden.notes.push(format!("{} {}", golden.digest(), note.trim()));
-            golden.write();
         }
+        golden.write();
         return;
     }
     assert!(!golden.rows.is_empty(), "{} is missing or empty: mint it", Golden::FILE);
+    assert_eq!(golden.revision, REVISION, "sim::REVISION was changed without a reason: mint the hashes");
     let last = golden.notes.last().map_or("", String::as_str);
     assert!(
         last.strip_prefix(&golden.digest()).is_some_and(|note| note.trim().len() >= 10),

@@ -17,6 +17,8 @@ use std::path::Path;
 /// A case as written, and where its fields stood.
 #[derive(Clone, Debug, PartialEq)]
 pub struct ReadCase {
+    /// The text it was read from.
+    pub text: String,
     /// The case, every value within its range.
     pub spec: CaseSpec,
     /// Where each field stood, to place faults found later.
@@ -45,7 +47,7 @@ pub fn parse_case_bytes(file_name: &str, bytes: &[u8]) -> Result<ReadCase, Vec<F
 /// Every fault of the text, at least one.
 pub fn parse_case(file_name: &str, text: &str) -> Result<ReadCase, Vec<Fault>> {
     let (spec, spans) = fields::read(file_name, text, Kind::Case, case)?;
-    Ok(ReadCase { spec, spans })
+    Ok(ReadCase { text: text.to_string(), spec, spans })
 }
 
 fn case(f: &mut Group<'_, '_>) -> CaseSpec {

@@ -1,12 +1,14 @@
 //! The commands: parse, run, print. The trade's units on the outside.
 //!
-//! Exit status: 0 done (a failed attempt is still 0); 1 the answer is no (`check` found faults); 2 unusable arguments or
+//! Exit status: 0 done (a failed attempt is still 0); 1 the answer is no (`check` found faults, `verify` a mismatch); 2 unusable arguments or
 //! input. Every error is one line on standard error: what, where, what would be right. `--json` prints one JSON object
 //! and nothing else on standard output.
 
 pub mod check;
+pub mod debrief;
 pub mod map;
 pub mod play;
+pub mod verify;
 
 use crate::case::{Compiled, Fault, ReadCase, Resolution, compile, fault};
 use clap::error::{ContextKind, ErrorKind};
@@ -34,6 +36,10 @@ pub enum Command {
     Play(play::PlayArguments),
     /// Outcome of the first chop over burial depth and tip angle
     Map(map::MapArguments),
+    /// What happened in a saved attempt, and why
+    Debrief(debrief::DebriefArguments),
+    /// Do saved attempts again and compare what they claim with what comes of it
+    Verify(verify::VerifyArguments),
     /// All faults of case and plan files, one a line
     Check(check::CheckArguments),
 }
@@ -61,12 +67,23 @@ pub enum CliError {
     /// The plan goes on for too long.
     #[error(
         "{plan}: the plan runs on after {} s; allowed: plans that end within {0} s of the eye's time",
-        play::LONGEST_S
+        crate::debrief::course::LONGEST_S
     )]
     Endless {
         /// The plan's file.
         plan: String,
     },
+    /// An attempt that cannot be used.
+    #[error("{file}: {why}")]
+    Attempt {
+        /// Its file.
+        file: String,
+        /// Why.
+        why: String,
+    },
+    /// An attempt could not be saved.
+    #[error(transparent)]
+    Save(#[from] crate::attempt::SaveError),
     /// A value in the engine was not finite.
     #[error(
         "error: the engine stopped at {t_s:.3} s since {what} was not a finite number; allowed: please report case, plan and seed"
@@ -121,6 +138,8 @@ pub fn dispatch(request: Request) -> Result<ExitCode, CliError> {
         Request::First => play::first(),
         Request::Command(Command::Play(arguments)) => play::run(&arguments),
         Request::Command(Command::Map(arguments)) => map::run(&arguments),
+        Request::Command(Command::Debrief(arguments)) => debrief::run(&arguments),
+        Request::Command(Command::Verify(arguments)) => verify::run(&arguments),
         Request::Command(Command::Check(arguments)) => check::run(&arguments),
     }
 }

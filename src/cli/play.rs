@@ -1,17 +1,15 @@
 //! `play`: a plan performed on a case without a window, and its debrief.
 
+use crate::attempt::{Device, Header};
 use crate::case::{ReadCase, parse_case, read_case};
-use crate::cli::{CliError, compiled, print, remark, scenario_name};
-use crate::debrief::{Debrief, Facts, Watch, json, text};
-use crate::plan::{Performer, PlanSpec, parse_plan, read_plan};
-use crate::sim::{Model, State, step};
+use crate::cli::{CliError, compiled, plain, print, remark, scenario_name};
+use crate::debrief::course::Course;
+use crate::debrief::{Debrief, Facts, json, text};
+use crate::plan::{PlanSpec, parse_plan, read_plan};
 use clap::Args;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::time::Instant;
-
-/// Longest attempt, s of simulated time.
-pub const LONGEST_S: f64 = 600.0;
 
 /// The case that is played when nothing is asked for: its name, the case and its good plan.
 const FIRST: (&str, &str, &str) = (
@@ -32,6 +30,16 @@ pub struct PlayArguments {
     /// Seed of everything random: the same seed gives the same lens
     #[arg(long, value_name = "N", default_value_t = 1, allow_hyphen_values = true)]
     seed: u64,
+    /// Keep the attempt as one new file in this folder, for `debrief` and `verify`
+    #[arg(long, value_name = "DIR")]
+    save: Option<PathBuf>,
+    #[command(flatten)]
+    shown: Shown,
+}
+
+/// How a debrief is shown.
+#[derive(Args, Clone, Copy, Debug, Default)]
+pub struct Shown {
     /// Print one JSON object instead of the page
     #[arg(long)]
     json: bool,
@@ -54,7 +62,7 @@ pub(crate) fn run(arguments: &PlayArguments) -> Result<ExitCode, CliError> {
         case,
         plan,
     };
-    play(&what, arguments.seed, arguments.json)
+    play(&what, arguments.seed, arguments.save.as_deref(), &arguments.shown)
 }
 
 /// Without a command: the first shipped case with its good plan.
@@ -64,7 +72,7 @@ pub(crate) fn first() -> Result<ExitCode, CliError> {
     remark(&format!("There is no window in this build yet: playing {name} with its good plan."));
     let case = parse_case(&case_file, case).map_err(CliError::Faults)?;
     let (plan, _) = parse_plan(&plan_file, plan).map_err(CliError::Faults)?;
-    play(&Played { case_file, plan_file, scenario: name.to_string(), case, plan }, 1, false)
+    play(&Played { case_file, plan_file, scenario: name.to_string(), case, plan }, 1, None, &Shown::default())
 }
 
 struct Played {
@@ -75,43 +83,45 @@ struct Played {
     plan: PlanSpec,
 }
 
-fn play(what: &Played, seed: u64, is_json: bool) -> Result<ExitCode, CliError> {
+fn play(what: &Played, seed: u64, folder: Option<&Path>, shown: &Shown) -> Result<ExitCode, CliError> {
     let begun = Instant::now();
     let model = compiled(&what.case_file, &what.case, seed)?.model;
-    let Some((state, watch)) = perform(&model, &what.plan) else {
+    let Some(course) = Course::of_plan(&model, &what.plan) else {
         return Err(CliError::Endless { plan: what.plan_file.clone() });
     };
-    if let Some(fault) = &state.fault {
+    if let Some(fault) = &course.state.fault {
         return Err(CliError::Engine { t_s: fault.tick as f64 * model.tick_s, what: fault.what.clone() });
     }
-    let facts = Facts { case: &what.case.spec, model: &model, state: &state, watch: &watch };
+    let facts = Facts { case: &what.case.spec, model: &model, state: &course.state, watch: &course.watch };
     let debrief = Debrief::of(&facts);
-    let page = if is_json {
-        let heading = json::Heading { scenario: &what.scenario, seed, wall_s: begun.elapsed().as_secs_f64() };
-        json::play(&heading, &facts, &debrief)? + "\n"
-    } else {
-        let titles = text::Titles { case: &what.case.spec.title, plan: &what.plan.title, seed };
-        text::page(&titles, &facts, &debrief)
-    };
-    print(&page)?;
+    let report = Report { scenario: &what.scenario, seed, made: "Plan", with: &what.plan.title, begun };
+    show(&report, shown, &facts, &debrief)?;
+    if let Some(folder) = folder {
+        let header = Header::new(&what.scenario, &what.case.text, seed, Device::Plan(what.plan.title.clone()));
+        let path = course.attempt(header, &debrief).save(folder)?;
+        remark(&format!("Saved as {}", plain(&path.display().to_string())));
+    }
     Ok(ExitCode::SUCCESS)
 }
 
-/// A plan from its first tick to its last, and what was noted on the way. `None` when it goes on beyond [`LONGEST_S`];
-/// it ends early where the engine stopped.
-pub fn perform(model: &Model, plan: &PlanSpec) -> Option<(State, Watch)> {
-    let mut state = State::new(model);
-    let mut watch = Watch::default();
-    let mut performer = Performer::new(model, plan);
-    while let Some(inputs) = performer.next(model, &state) {
-        step(model, &mut state, &inputs);
-        watch.note(model, &state);
-        if state.fault.is_some() {
-            break;
-        }
-        if state.time_s(model) > LONGEST_S {
-            return None;
-        }
-    }
-    Some((state, watch))
+/// What stands at the head of a debrief.
+pub(crate) struct Report<'a> {
+    pub(crate) scenario: &'a str,
+    pub(crate) seed: u64,
+    /// What the attempt was made with: a plan, hands, a simulated trainee, and which.
+    pub(crate) made: &'a str,
+    pub(crate) with: &'a str,
+    pub(crate) begun: Instant,
+}
+
+/// Print a debrief.
+pub(crate) fn show(report: &Report<'_>, shown: &Shown, facts: &Facts<'_>, debrief: &Debrief) -> Result<(), CliError> {
+    let Report { scenario, seed, made, with, begun } = *report;
+    let page = if shown.json {
+        let heading = json::Heading { scenario, seed, wall_s: begun.elapsed().as_secs_f64() };
+        json::play(&heading, facts, debrief)? + "\n"
+    } else {
+        text::page(&text::Titles { case: &facts.case.title, made, with, seed }, facts, debrief)
+    };
+    print(&page)
 }

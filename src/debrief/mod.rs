@@ -12,10 +12,12 @@ pub mod advice;
 pub mod cause;
 pub mod chops;
 pub mod component;
+pub mod course;
 pub mod findings;
 pub mod follows;
 pub mod json;
 pub mod peaks;
+pub mod proof;
 pub mod text;
 pub mod timeline;
 pub mod watch;
@@ -25,6 +27,7 @@ use crate::sim::event::EventKind;
 use crate::sim::{Model, State};
 pub use chops::{Chop, chops};
 pub use component::{Component, Status, Threshold};
+pub use course::Course;
 pub use findings::Finding;
 pub use follows::Follow;
 pub use peaks::Peaks;
@@ -138,7 +141,7 @@ mod tests {
         prepare(&model, &mut state);
         let facts = Facts { case: &case, model: &model, state: &state, watch: &Watch::default() };
         let debrief = Debrief::of(&facts);
-        let page = text::page(&text::Titles { case: "Case", plan: "Plan", seed: 1 }, &facts, &debrief);
+        let page = text::page(&text::Titles { case: "Case", made: "Plan", with: "This", seed: 1 }, &facts, &debrief);
         for line in page.lines() {
             assert!(line.chars().count() <= text::COLUMNS, "{line}");
         }

@@ -19,8 +19,10 @@ pub const NOTICE: &str = "For education only. Not a medical device; not for plan
 pub struct Titles<'a> {
     /// The case's.
     pub case: &'a str,
-    /// The plan's.
-    pub plan: &'a str,
+    /// What the attempt was made with: a plan, hands, a simulated trainee.
+    pub made: &'a str,
+    /// Which.
+    pub with: &'a str,
     /// Seed.
     pub seed: u64,
 }
@@ -29,7 +31,7 @@ pub struct Titles<'a> {
 pub fn page(titles: &Titles<'_>, facts: &Facts<'_>, debrief: &Debrief) -> String {
     let mut page = String::new();
     push(&mut page, "", titles.case);
-    push(&mut page, "  ", &format!("Plan: {}. Seed {}.", titles.plan.trim_end_matches('.'), titles.seed));
+    push(&mut page, "  ", &format!("{}: {}. Seed {}.", titles.made, titles.with.trim_end_matches('.'), titles.seed));
     page.push_str("\nWhat happened\n");
     for moment in timeline::story(facts, debrief) {
         push_hung(&mut page, &format!("{:7.2} s  ", moment.t_s), &moment.what);

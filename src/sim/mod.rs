@@ -49,6 +49,10 @@ use removal::{Removal, Vibration};
 use serde::{Deserialize, Serialize};
 use zonules::{Support, Zonules};
 
+/// How often what the engine computes has changed since the program got its version: raised with every change that gives a
+/// shipped plan another last state, so that an attempt is only replayed by the engine that ran it.
+pub const REVISION: u32 = 1;
+
 /// All that does not change during an attempt.
 #[derive(Clone, Debug)]
 pub struct Model {

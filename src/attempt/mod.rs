@@ -1,0 +1,175 @@
+//! The recorded attempt: the case, what hands and foot did, what came of it, and how to show that the one followed from
+//! the other.
+//!
+//! An attempt holds everything a replay needs: the whole text of the case with its hash, the seed, the engine that ran it, and
+//! the inputs of every tick (`inputs`). What it claims, events, scores and the hash of the last state, is never believed: it
+//! is compared with what a replay gives. `file` says how it lies on the disk.
+//!
+//! Limits: a replay is proof only on the same engine (`ENGINE`); another one computes another lens. Nothing here says *who*
+//! held the instruments.
+
+mod file;
+pub mod inputs;
+
+pub use file::{FORMAT, SaveError, Unusable};
+pub use inputs::Record;
+
+use crate::case::{Fault, ReadCase, Resolution, compile, parse_case};
+use crate::sim::event::Event;
+use crate::sim::{Model, REVISION, State, step};
+use serde::{Deserialize, Serialize};
+
+/// The engine: the version of the program, and how often what it computes has changed since.
+pub fn engine() -> String {
+    format!("{}+{REVISION}", env!("CARGO_PKG_VERSION"))
+}
+
+/// What moved the hands and the foot.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum Device {
+    /// A plan: its title.
+    Plan(String),
+    /// A person with these, as the window names them.
+    Person(String),
+    /// A simulated trainee of this name.
+    Trainee(String),
+}
+
+/// What an attempt began from.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Header {
+    /// The engine that ran it.
+    pub engine: String,
+    /// Name of the case: its file's name without the ending.
+    pub scenario: String,
+    /// The case's file, whole.
+    pub case_text: String,
+    /// BLAKE3 of that text.
+    pub case_hash: [u8; 32],
+    /// Seed.
+    pub seed: u64,
+    /// Size of the lens's cells, mm.
+    pub cell_mm: f64,
+    /// Ticks a second.
+    pub ticks_per_second: u32,
+    /// What moved hands and foot.
+    pub device: Device,
+}
+
+impl Header {
+    /// Of an attempt on this engine.
+    pub fn new(scenario: &str, case_text: &str, seed: u64, device: Device) -> Self {
+        let Resolution { cell_mm, ticks_per_second } = Resolution::default();
+        Self {
+            engine: engine(),
+            scenario: scenario.to_string(),
+            case_text: case_text.to_string(),
+            case_hash: *blake3::hash(case_text.as_bytes()).as_bytes(),
+            seed,
+            cell_mm,
+            ticks_per_second,
+            device,
+        }
+    }
+}
+
+/// The score of one component.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ComponentScore {
+    /// Which.
+    pub id: String,
+    /// What was measured; `None` where it was not reached.
+    pub value: Option<f64>,
+    /// 0..1; `None` where it does not apply.
+    pub score: Option<f64>,
+}
+
+/// What was scored.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Scores {
+    /// Passed?
+    pub pass: bool,
+    /// 0..100.
+    pub score: f64,
+    /// Critical events in plain words.
+    pub critical: Vec<String>,
+    /// By component.
+    pub components: Vec<ComponentScore>,
+}
+
+/// A recorded attempt.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Attempt {
+    /// What it began from.
+    pub header: Header,
+    /// What hands and foot did.
+    pub record: Record,
+    /// What is claimed to have happened.
+    pub events: Vec<Event>,
+    /// What is claimed to have been scored.
+    pub scores: Scores,
+    /// Claimed hash of the last state.
+    pub state_hash: [u8; 32],
+}
+
+/// Why an attempt cannot be replayed here.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum NoReplay {
+    /// Another engine.
+    #[error("was recorded by engine {recorded}, and this is {here}: it can only be replayed by its own")]
+    OtherEngine {
+        /// Its engine.
+        recorded: String,
+        /// This one.
+        here: String,
+    },
+    /// The case it holds is not the one it names by hash.
+    #[error("holds another case than the one it was recorded on: its text does not have the hash that goes with it")]
+    SwappedCase,
+    /// The case it holds cannot be used.
+    #[error("holds a case that cannot be used: {}", .0.first().map_or_else(String::new, ToString::to_string))]
+    Case(Vec<Fault>),
+}
+
+impl NoReplay {
+    /// Is it for want of the engine, rather than a fault of the file?
+    pub fn is_other_engine(&self) -> bool {
+        matches!(self, Self::OtherEngine { .. })
+    }
+}
+
+impl Attempt {
+    /// The case and the model it ran on.
+    ///
+    /// # Errors
+    /// Another engine, a case that is not the one named, or one that cannot be used.
+    pub fn model(&self) -> Result<(ReadCase, Model), NoReplay> {
+        let header = &self.header;
+        if header.engine != engine() {
+            return Err(NoReplay::OtherEngine { recorded: header.engine.clone(), here: engine() });
+        }
+        if *blake3::hash(header.case_text.as_bytes()).as_bytes() != header.case_hash {
+            return Err(NoReplay::SwappedCase);
+        }
+        let name = format!("{}.ron", header.scenario);
+        let case = parse_case(&name, &header.case_text).map_err(NoReplay::Case)?;
+        let resolution = Resolution { cell_mm: header.cell_mm, ticks_per_second: header.ticks_per_second };
+        match compile(&case.spec, header.seed, resolution) {
+            Ok(compiled) => Ok((case, compiled.model)),
+            Err(problems) => Err(NoReplay::Case(problems.into_iter().map(|p| case.spans.locate(&name, p)).collect())),
+        }
+    }
+
+    /// Do again what hands and foot did; `look` sees each tick.
+    pub fn replay(&self, model: &Model, mut look: impl FnMut(&Model, &State)) -> State {
+        let mut state = State::new(model);
+        for inputs in self.record.inputs() {
+            step(model, &mut state, &inputs);
+            look(model, &state);
+            if state.fault.is_some() {
+                break;
+            }
+        }
+        state
+    }
+}

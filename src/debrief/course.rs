@@ -1,0 +1,91 @@
+//! An attempt as it ran, first or again: its last state, what was noted on the way, and what hands and foot did.
+
+use crate::attempt::{Attempt, ComponentScore, Device, Header, Record, Scores};
+use crate::debrief::{Debrief, Watch};
+use crate::plan::{Performer, PlanSpec};
+use crate::sim::{Inputs, Model, State, step};
+
+/// Longest attempt, s of simulated time.
+pub const LONGEST_S: f64 = 600.0;
+
+/// The course of an attempt.
+#[derive(Clone, Debug)]
+pub struct Course {
+    /// Its last state, with all events.
+    pub state: State,
+    /// What was noted on the way.
+    pub watch: Watch,
+    /// What hands and foot did.
+    pub record: Record,
+}
+
+impl Course {
+    /// Before the first tick.
+    pub fn new(model: &Model) -> Self {
+        Self { state: State::new(model), watch: Watch::default(), record: Record::default() }
+    }
+
+    /// A tick: the inputs are rounded to what is recorded, and kept.
+    pub fn step(&mut self, model: &Model, inputs: &Inputs) {
+        let inputs = self.record.keep(inputs);
+        step(model, &mut self.state, &inputs);
+        self.watch.note(model, &self.state);
+    }
+
+    /// A plan from its first tick to its last. `None` when it goes on beyond [`LONGEST_S`]; it ends early where the engine
+    /// stopped.
+    pub fn of_plan(model: &Model, plan: &PlanSpec) -> Option<Self> {
+        let mut course = Self::new(model);
+        let mut performer = Performer::new(model, plan);
+        while let Some(inputs) = performer.next(model, &course.state) {
+            course.step(model, &inputs);
+            if course.state.fault.is_some() {
+                break;
+            }
+            if course.state.time_s(model) > LONGEST_S {
+                return None;
+            }
+        }
+        Some(course)
+    }
+
+    /// A recorded attempt again.
+    pub fn again(model: &Model, attempt: &Attempt) -> Self {
+        let mut watch = Watch::default();
+        let state = attempt.replay(model, |model, state| watch.note(model, state));
+        Self { state, watch, record: attempt.record.clone() }
+    }
+
+    /// To be saved.
+    pub fn attempt(self, header: Header, debrief: &Debrief) -> Attempt {
+        Attempt {
+            header,
+            record: self.record,
+            scores: scores(debrief),
+            state_hash: *self.state.hash().as_bytes(),
+            events: self.state.events,
+        }
+    }
+}
+
+/// The scores of a debrief, as an attempt keeps them.
+pub fn scores(debrief: &Debrief) -> Scores {
+    let components = debrief.components.iter();
+    Scores {
+        pass: debrief.outcome.pass,
+        score: debrief.outcome.score,
+        critical: debrief.outcome.critical.clone(),
+        components: components
+            .map(|c| ComponentScore { id: c.id.to_string(), value: c.value, score: Some(c.score) })
+            .collect(),
+    }
+}
+
+/// What an attempt was made with, for a heading.
+pub fn made_with(device: &Device) -> (&'static str, &str) {
+    match device {
+        Device::Plan(title) => ("Plan", title),
+        Device::Person(with) => ("By hand", with),
+        Device::Trainee(name) => ("Simulated trainee", name),
+    }
+}

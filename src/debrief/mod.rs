@@ -10,14 +10,18 @@
 
 pub mod advice;
 pub mod cause;
+pub mod charts;
 pub mod chops;
 pub mod component;
 pub mod findings;
 pub mod follows;
+pub mod graph;
+pub mod html;
 pub mod json;
 pub mod peaks;
 pub mod text;
 pub mod timeline;
+pub mod trace;
 pub mod watch;
 
 use crate::case::CaseSpec;
@@ -28,6 +32,7 @@ pub use component::{Component, Status, Threshold};
 pub use findings::Finding;
 pub use follows::Follow;
 pub use peaks::Peaks;
+pub use trace::Trace;
 pub use watch::Watch;
 
 /// What a debrief is made from.

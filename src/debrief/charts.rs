@@ -1,6 +1,7 @@
 //! The course of an attempt as five charts on one axis of time, with marks of what happened.
 //!
-//! Each chart draws the range from the least to the greatest of every sample, so that what lasted a single tick is seen.
+//! Each chart draws the range from the least to the greatest of every sample, so that what lasted a single tick is seen, and
+//! a line within it: the mean, of the distance to the capsule the least.
 //! Numbers of the marks are places in the list of what happened; where there is no room for each, neighbours share one
 //! ('7–9'). Critical events have marks of another shape and a line of another kind. Units: s, mmHg, mL/min, mm, px at a
 //! width of [`WIDTH`]. Limits: distances to the capsule beyond a few floors are not drawn.
@@ -20,6 +21,9 @@ const HEADING: f64 = 19.0;
 const PLOT: f64 = 66.0;
 const UNDER: f64 = 7.0;
 
+/// How far beyond a plot's edge is drawn, px.
+const EDGE: f64 = 2.5;
+
 /// Height of a row of marks and width of a letter in them, px.
 const MARK_ROW: f64 = 19.0;
 const MARK_LETTER: f64 = 6.6;
@@ -30,9 +34,15 @@ const MARK_ROWS: usize = 3;
 /// Marks up to which each has a line through all charts.
 const MARKS_WITH_LINES: usize = 30;
 
+/// Steps of the foot from which its line is thin.
+const MANY_STEPS: usize = 60;
+
 /// Distance to the capsule that is always drawn, over the floor, and at least, mm.
 const FLOORS_DRAWN: f64 = 4.0;
 const LEAST_DRAWN_MM: f64 = 3.0;
+
+/// How far behind the capsule is drawn at most, mm.
+const DRAWN_BEHIND_MM: f64 = 1.0;
 
 /// Something that happened, for a mark.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -78,7 +88,7 @@ pub fn mark_half(label: &str, is_critical: bool) -> f64 {
 
 /// The figure: marks, five charts, the axis. `floor_mm`: the least distance to the posterior capsule that is asked for.
 pub fn course(trace: &Trace, marks: &[Mark], floor_mm: f64) -> Markup {
-    let axis = Axis { end_s: trace.end_s().max(0.1) };
+    let axis = Axis { end_s: marks.iter().map(|m| m.t_s).fold(trace.end_s().max(0.1), f64::max) };
     html! {
         (lane(&axis, marks))
         (pressure(trace, &axis, marks))
@@ -109,10 +119,10 @@ struct Scale {
 }
 
 impl Scale {
-    /// Round numbers that hold all values and 0, in about three steps.
+    /// Round numbers that hold all values and 0, in about four steps.
     fn holding(values: impl Iterator<Item = Span>, least_high: f64) -> Self {
-        let all = values.fold(Span { least: 0.0, most: least_high }, Span::with);
-        let step = round_step((all.most - all.least) / 3.0);
+        let all = values.fold(Span::at(0.0).with(Span::at(least_high)), Span::with);
+        let step = round_step((all.most - all.least) / 4.0);
         Self { low: step * libm::floor(all.least / step), high: step * libm::ceil(all.most / step - 1e-9), step }
     }
 
@@ -199,6 +209,9 @@ fn grouped(axis: &Axis, marks: &[Mark]) -> Vec<Group> {
             }
         }
     }
+    for group in &mut groups {
+        group.x = group.x.min(WIDTH - 1.0 - group.half());
+    }
     groups
 }
 
@@ -258,40 +271,93 @@ fn chart(
                 line class=(line_class(m)) x1=(px(axis.x(m.t_s))) x2=(px(axis.x(m.t_s))) y1="0" y2=(high) {}
             }
             // What lies beyond the scale is cut off.
-            svg x="0" y=(HEADING - 1.0) width=(WIDTH) height=(PLOT + 2.0)
-                viewBox=(format!("0 {} {WIDTH} {}", HEADING - 1.0, PLOT + 2.0)) { (drawn) }
+            svg x="0" y=(HEADING - EDGE) width=(WIDTH) height=(PLOT + 2.0 * EDGE)
+                viewBox=(format!("0 {} {WIDTH} {}", HEADING - EDGE, PLOT + 2.0 * EDGE)) { (drawn) }
             text.heading x=(LEFT) y="13" { (head.title) }
             text.told x=(WIDTH - RIGHT) y="13" { (head.told) }
         }
     }
 }
 
-/// The range of a quantity over time as one outline for each stretch without a gap.
-fn ranges(trace: &Trace, axis: &Axis, scale: &Scale, of: impl Fn(usize) -> Option<Span>) -> Vec<String> {
-    let samples = trace.samples();
-    let mut outlines = Vec::new();
-    let mut run: Vec<(f64, Span)> = Vec::new();
-    for i in 0..=samples.len() {
-        match if i < samples.len() { of(i) } else { None } {
-            Some(span) => run.push((axis.x(0.5 * (samples[i].from_s + samples[i].to_s)), span)),
-            None if run.is_empty() => (),
-            None => {
-                let over = run.iter().map(|(x, span)| (*x, scale.y(span.most)));
-                let back = run.iter().rev().map(|(x, span)| (*x, scale.y(span.least)));
-                let points: Vec<String> = over.chain(back).map(|(x, y)| format!("{x:.1},{y:.1}")).collect();
-                outlines.push(points.join(" "));
-                run.clear();
-            }
+/// A quantity over time in stretches without a gap: where on the axis, and what it was there.
+fn runs(trace: &Trace, axis: &Axis, of: impl Fn(usize) -> Option<Span>) -> Vec<Vec<(f64, Span)>> {
+    let mut runs: Vec<Vec<(f64, Span)>> = Vec::new();
+    let mut is_in_run = false;
+    for (i, sample) in trace.samples().iter().enumerate() {
+        let Some(span) = of(i) else {
+            is_in_run = false;
+            continue;
+        };
+        let point = (axis.x(0.5 * (sample.from_s + sample.to_s)), span);
+        match runs.last_mut().filter(|_| is_in_run) {
+            Some(run) => run.push(point),
+            None => runs.push(vec![point]),
+        }
+        is_in_run = true;
+    }
+    runs
+}
+
+/// Corners of a stretch's range: along the greatest and back along the least.
+fn outline(scale: &Scale, run: &[(f64, Span)]) -> String {
+    let over = run.iter().map(|(x, span)| (*x, scale.y(span.most)));
+    let back = run.iter().rev().map(|(x, span)| (*x, scale.y(span.least)));
+    points(over.chain(back))
+}
+
+fn points(points: impl Iterator<Item = (f64, f64)>) -> String {
+    points.map(|(x, y)| format!("{x:.1},{y:.1}")).collect::<Vec<_>>().join(" ")
+}
+
+/// Ranges and the line within them.
+fn drawn(scale: &Scale, id: &str, runs: &[Vec<(f64, Span)>], line: impl Fn(&Span) -> f64) -> Markup {
+    html! {
+        @for run in runs {
+            polygon class=(format!("range {id}")) points=(outline(scale, run)) {}
+            polyline class=(format!("line {id}")) points=(points(run.iter().map(|(x, span)| (*x, scale.y(line(span)))))) {}
         }
     }
-    outlines
+}
+
+/// A ring where a quantity was least.
+fn ring(scale: &Scale, runs: &[Vec<(f64, Span)>]) -> Markup {
+    let least = runs.iter().flatten().min_by(|a, b| a.1.least.total_cmp(&b.1.least));
+    // What is cut off has no ring.
+    let least = least.filter(|(_, span)| span.least >= scale.low);
+    html! {
+        @if let Some((x, span)) = least {
+            circle.least cx=(px(*x)) cy=(px(scale.y(span.least))) r="3.2" {}
+        }
+    }
 }
 
 fn numbered(scale: &Scale) -> Vec<(f64, String)> {
     scale.ticks().map(|value| (value, short(value))).collect()
 }
 
-/// A chart of one quantity.
+/// The least and the greatest in words.
+fn from_to(all: impl Iterator<Item = Span>) -> String {
+    let whole = |value: f64| short(libm::round(value));
+    all.reduce(Span::with).map_or("no samples".to_string(), |s| format!("{} to {}", whole(s.least), whole(s.most)))
+}
+
+fn pressure(trace: &Trace, axis: &Axis, marks: &[Mark]) -> Markup {
+    let samples = trace.samples();
+    let with_needle = |i: usize| samples[i].chamber_with_needle_mmhg;
+    let scale = Scale::holding(samples.iter().map(|s| s.chamber_mmhg), 20.0);
+    let picture = html! {
+        (drawn(&scale, "chamber", &runs(trace, axis, |i| Some(samples[i].chamber_mmhg)), Span::mean))
+        (ring(&scale, &runs(trace, axis, with_needle)))
+    };
+    let told = match from_to((0..samples.len()).filter_map(with_needle)) {
+        told if samples.is_empty() => told,
+        told => format!("{told} with the needle in the eye"),
+    };
+    let title = "Pressure in the chamber, mmHg";
+    chart(&Head { id: "chamber", title, told }, &scale, axis, marks, &numbered(&scale), picture)
+}
+
+/// A chart of one quantity with its range and its mean.
 fn plain(
     (id, title): (&'static str, &str),
     trace: &Trace,
@@ -301,22 +367,13 @@ fn plain(
 ) -> Markup {
     let all = (0..trace.samples().len()).map(&of);
     let scale = Scale::holding(all.clone(), least_high);
-    let told = all.reduce(Span::with).map_or("no samples".to_string(), |s| format!("{:.0} to {:.0}", s.least, s.most));
-    let told = told.replace("-0 ", "0 ").replace('-', "−");
-    let drawn = html! {
-        @for outline in ranges(trace, axis, &scale, |i| Some(of(i))) { polygon class=(format!("range {id}")) points=(outline) {} }
-    };
-    chart(&Head { id, title, told }, &scale, axis, marks, &numbered(&scale), drawn)
-}
-
-fn pressure(trace: &Trace, axis: &Axis, marks: &[Mark]) -> Markup {
-    let of = |i: usize| trace.samples()[i].chamber_mmhg;
-    plain(("chamber", "Pressure in the chamber, mmHg"), trace, (axis, marks), 20.0, of)
+    let picture = drawn(&scale, id, &runs(trace, axis, |i| Some(of(i))), Span::mean);
+    chart(&Head { id, title, told: from_to(all) }, &scale, axis, marks, &numbered(&scale), picture)
 }
 
 fn vacuum(trace: &Trace, axis: &Axis, marks: &[Mark]) -> Markup {
     let of = |i: usize| trace.samples()[i].vacuum_mmhg;
-    plain(("vacuum", "Vacuum in the line, mmHg"), trace, (axis, marks), 20.0, of)
+    plain(("vacuum", "Vacuum in the line, mmHg (below 0: pressure)"), trace, (axis, marks), 20.0, of)
 }
 
 fn flow(trace: &Trace, axis: &Axis, marks: &[Mark]) -> Markup {
@@ -334,7 +391,7 @@ fn foot(trace: &Trace, axis: &Axis, marks: &[Mark]) -> Markup {
     let told = format!("power up to {:.0} %", 100.0 * most);
     let above_zero = |i: usize| {
         let span = trace.samples()[i].power;
-        (span.most > 0.0).then_some(Span { least: 0.0, most: span.most })
+        (span.most > 0.0).then_some(Span::at(0.0).with(Span::at(span.most)))
     };
     let mut path = String::new();
     for hold in trace.foot() {
@@ -345,8 +402,8 @@ fn foot(trace: &Trace, axis: &Axis, marks: &[Mark]) -> Markup {
         path += &format!("H{:.1}", axis.x(trace.end_s()));
     }
     let drawn = html! {
-        @for outline in ranges(trace, axis, &power, above_zero) { polygon.power points=(outline) {} }
-        path.foot d=(path) {}
+        @for run in runs(trace, axis, above_zero) { polygon.power points=(outline(&power, &run)) {} }
+        path class=(if trace.foot().len() > MANY_STEPS { "foot dense" } else { "foot" }) d=(path) {}
         text.scale x=(WIDTH - RIGHT + 4.0) y=(px(power.y(1.0) + 8.0)) { "100 %" }
         text.scale x=(WIDTH - RIGHT + 4.0) y=(px(power.y(0.0))) { "0 %" }
     };
@@ -359,18 +416,20 @@ fn distance(trace: &Trace, axis: &Axis, marks: &[Mark], floor_mm: f64) -> Markup
     let of = |i: usize| trace.samples()[i].to_capsule_mm;
     let least_mm = (0..trace.samples().len()).filter_map(of).map(|s| s.least).reduce(f64::min);
     let drawn_mm = (FLOORS_DRAWN * floor_mm).max(LEAST_DRAWN_MM);
-    let scale = Scale::holding(least_mm.map(|mm| Span::at(mm.min(0.0))).into_iter(), drawn_mm);
+    let scale = Scale::holding(least_mm.map(|mm| Span::at(mm.clamp(-DRAWN_BEHIND_MM, 0.0))).into_iter(), drawn_mm);
     let told = least_mm.map_or("no instrument in the eye".to_string(), |mm| {
-        format!("nearest {mm:.2} mm; asked for: at least {floor_mm:.2} mm").replace('-', "−")
+        let reached = if mm < 0.0 { format!("{:.2} mm behind it", -mm) } else { format!("nearest {mm:.2} mm") };
+        format!("{reached}; asked for: at least {floor_mm:.2} mm")
     });
     let y = scale.y(floor_mm);
-    let drawn = html! {
+    let picture = html! {
         line.floor x1=(LEFT) x2=(WIDTH - RIGHT) y1=(px(y)) y2=(px(y)) {}
         text.scale x=(WIDTH - RIGHT + 4.0) y=(px(y + 4.0)) { "floor" }
-        @for outline in ranges(trace, axis, &scale, of) { polygon class="range distance" points=(outline) {} }
+        (drawn(&scale, "distance", &runs(trace, axis, of), |span| span.least))
+        (ring(&scale, &runs(trace, axis, of)))
     };
     let title = "Nearer instrument to the posterior capsule, mm";
-    chart(&Head { id: "distance", title, told }, &scale, axis, marks, &numbered(&scale), drawn)
+    chart(&Head { id: "distance", title, told }, &scale, axis, marks, &numbered(&scale), picture)
 }
 
 fn times(axis: &Axis) -> Markup {
@@ -421,7 +480,7 @@ mod tests {
     #[test]
     fn scales_hold_all_values_in_a_few_round_steps() {
         for (least, most) in [(0.0, 83.0), (-3.0, 30.0), (0.0, 0.4), (-0.2, 3.2), (0.0, 650.0), (0.0, 20.0)] {
-            let scale = Scale::holding([Span { least, most }].into_iter(), 0.1);
+            let scale = Scale::holding([Span::at(least).with(Span::at(most))].into_iter(), 0.1);
             assert!(scale.low <= least && scale.high >= most);
             assert!((3..=6).contains(&scale.ticks().count()), "{least}..{most}: {}", scale.step);
         }
@@ -438,6 +497,6 @@ mod tests {
     fn a_trace_without_samples_draws_empty_charts() {
         let page = course(&Trace::default(), &[], 0.8).into_string();
         assert_eq!(page.matches("class=\"chart\"").count(), 5);
-        assert!(page.contains("no samples") && !page.contains("NaN") && !page.contains("inf"));
+        assert!(page.contains("no samples") && !page.contains("NaN") && !page.contains("inf,"));
     }
 }

@@ -96,6 +96,12 @@ impl Graph {
         self.edges.iter().filter(move |e| e.0 == node).map(|e| e.1)
     }
 
+    /// Is there an event of which no cause is on record, and which is no decision?
+    pub fn has_open_beginning(&self) -> bool {
+        let has_cause = |node: usize| self.edges.iter().any(|e| e.1 == node);
+        self.nodes.iter().enumerate().any(|(i, n)| n.role != Role::Decision && !has_cause(i))
+    }
+
     /// Every chain in words, from the decision on.
     pub fn sentences(&self) -> Vec<String> {
         let is_leaf = |node: &usize| self.children(*node).next().is_none();
@@ -181,10 +187,15 @@ fn behind(facts: &Facts<'_>, debrief: &Debrief, component: &Component) -> Vec<us
     let events = &facts.state.events;
     let is_about_chop = !matches!(component.id, "capsule-distance" | "follow-ratio" | "capsule-travel" | "zonule-load");
     let chop = debrief.judged.map(|j| debrief.chops[j].event).filter(|_| is_about_chop);
-    let end = chop.map_or(events.len(), |begun| {
-        let is_end = |e: &Event| is_of_chop(&e.kind) && e.cause.is_some_and(|c| c as usize == begun);
-        events[begun..].iter().position(is_end).map_or(events.len(), |after| begun + after + 1)
-    });
+    let is_before_chop = matches!(component.id, "burial-depth" | "dense-zone" | "pedal-back");
+    let end = match chop {
+        None => events.len(),
+        Some(begun) if is_before_chop => begun,
+        Some(begun) => {
+            let is_end = |e: &Event| is_of_chop(&e.kind) && e.cause.is_some_and(|c| c as usize == begun);
+            events[begun..].iter().position(is_end).map_or(events.len(), |after| begun + after + 1)
+        }
+    };
     // What lies before the tip last came into the lens is another burial's.
     let begin = chop.map_or(0, |begun| {
         events[..begun].iter().rposition(|e| matches!(e.kind, EventKind::TipEnteredLens)).unwrap_or(0)
@@ -202,10 +213,14 @@ const ROW_GAP: f64 = 18.0;
 /// Widest box, px.
 const WIDEST: f64 = 176.0;
 
-/// Space within a box, height of a line and width of a letter, px (generous: fonts differ).
+/// Space within a box and height of a line, px.
 const PADDING: f64 = 8.0;
 const LINE: f64 = 14.0;
-const LETTER: f64 = 6.1;
+
+/// Width of a letter, a capital and a narrow letter, px (generous: fonts differ).
+const LETTER: f64 = 6.3;
+const CAPITAL: f64 = 8.3;
+const NARROW: f64 = 3.6;
 
 /// Where a box is: column, row; and whether its chain comes from the end of a row above.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -259,12 +274,23 @@ fn set(
     }
 }
 
-/// Words broken into lines of at most so many letters.
-fn lines(text: &str, letters: usize) -> Vec<String> {
+/// Width of a text, px.
+fn width_px(text: &str) -> f64 {
+    let letter = |c: char| match c {
+        'i' | 'j' | 'l' | 't' | 'f' | 'r' | 'I' | ' ' | '.' | ',' | ':' | '\'' => NARROW,
+        c if c.is_uppercase() => CAPITAL,
+        'm' | 'w' | '%' => CAPITAL,
+        _ => LETTER,
+    };
+    text.chars().map(letter).sum()
+}
+
+/// Words broken into lines of at most a width, px.
+fn lines(text: &str, most_px: f64) -> Vec<String> {
     let mut lines: Vec<String> = Vec::new();
     for word in text.split_whitespace() {
         match lines.last_mut() {
-            Some(line) if line.chars().count() + 1 + word.chars().count() <= letters => {
+            Some(line) if width_px(line) + NARROW + width_px(word) <= most_px => {
                 line.push(' ');
                 line.push_str(word);
             }
@@ -281,8 +307,7 @@ pub fn svg(graph: &Graph) -> Option<Markup> {
     let columns = places.iter().map(|p| p.column + 1).max()?;
     let rows = places.iter().map(|p| p.row + 1).max()?;
     let wide = ((WIDTH - COLUMN_GAP * columns as f64) / columns as f64).min(WIDEST);
-    let letters = ((wide - 2.0 * PADDING) / LETTER) as usize;
-    let told: Vec<Vec<String>> = graph.nodes.iter().map(|n| lines(&n.what, letters)).collect();
+    let told: Vec<Vec<String>> = graph.nodes.iter().map(|n| lines(&n.what, wide - 2.0 * PADDING)).collect();
     let high = |row: usize| {
         let of_row = told.iter().zip(&places).filter(|(_, p)| p.row == row).map(|(t, _)| t.len());
         2.0 * PADDING + LINE * (1 + of_row.max().unwrap_or(0)) as f64
@@ -318,7 +343,7 @@ pub fn svg(graph: &Graph) -> Option<Markup> {
     let card = |(node, (told, place)): (&Node, (&Vec<String>, &Place))| {
         let (x, y, high) = (left(place), tops[place.row], high(place.row));
         let (class, says) = match node.role {
-            Role::Decision => ("box decision", " · hand or foot"),
+            Role::Decision => ("box decision", " · decision"),
             Role::Consequence => ("box", ""),
             Role::Critical => ("box critical", " · CRITICAL"),
         };

@@ -53,8 +53,8 @@ pub fn document(titles: &Titles<'_>, facts: &Facts<'_>, debrief: &Debrief, trace
                         figure {
                             (charts::course(trace, &marks, facts.case.goals.capsule_floor_mm))
                             figcaption {
-                                "Each chart shows the range from the least to the greatest value of every moment. Numbers stand \
-                                 for the lines of “What happened”"
+                                "Lines are means over a moment, pale bands what was reached within it; of the distance the line is \
+                                 the least. A ring marks the lowest. Numbers stand for the lines of “What happened”"
                                 @if marks.iter().any(|m| m.is_critical) { "; dark, pointed marks and solid lines are critical" }
                                 "."
                             }
@@ -62,7 +62,7 @@ pub fn document(titles: &Titles<'_>, facts: &Facts<'_>, debrief: &Debrief, trace
                     }
                     (happened(&story, &marks))
                     (pieces(facts, debrief))
-                    section {
+                    section.short {
                         h2 { "Chamber and incision" }
                         ul { @for sentence in debrief.peaks.sentences() { li { (sentence) } } }
                     }
@@ -208,6 +208,7 @@ fn decisions(graph: &Graph) -> Markup {
                 (picture)
                 figcaption {
                     "Rounded boxes are what hand or foot did; an arrow leads to what the engine noted as coming of it."
+                    @if graph.has_open_beginning() { " Of a box on its own no earlier cause is on record." }
                 }
             }
         }

@@ -1,7 +1,7 @@
 //! The course of an attempt, sampled on the way: pressure, vacuum, flow, foot, and how near the capsule was.
 //!
 //! A `Trace` only reads the state after each tick, like a `Watch`, so a replay draws the same. Each sample keeps the least
-//! and the greatest of its ticks, so that a surge of a few ticks is never lost. Samples begin at one tick; whenever there
+//! and the greatest of its ticks beside their mean, so that a surge of a few ticks is never lost. Samples begin at one tick; whenever there
 //! are [`MOST_SAMPLES`], neighbours are joined and a sample holds twice as many ticks from there on, so that a trace of any
 //! attempt has half as many samples to all of them. The foot is kept exactly. Units: s, mmHg, mL/min, mm.
 
@@ -21,17 +21,29 @@ pub struct Span {
     pub least: f64,
     /// The greatest.
     pub most: f64,
+    sum: f64,
+    count: f64,
 }
 
 impl Span {
     /// Of a single value.
     pub fn at(value: f64) -> Self {
-        Self { least: value, most: value }
+        Self { least: value, most: value, sum: value, count: 1.0 }
     }
 
     /// Of two together.
     pub fn with(self, other: Self) -> Self {
-        Self { least: self.least.min(other.least), most: self.most.max(other.most) }
+        Self {
+            least: self.least.min(other.least),
+            most: self.most.max(other.most),
+            sum: self.sum + other.sum,
+            count: self.count + other.count,
+        }
+    }
+
+    /// The mean over the ticks.
+    pub fn mean(&self) -> f64 {
+        self.sum / self.count
     }
 }
 
@@ -44,6 +56,8 @@ pub struct Sample {
     pub to_s: f64,
     /// Pressure in the chamber, mmHg.
     pub chamber_mmhg: Span,
+    /// The same while the needle was in the eye; `None` where it was not.
+    pub chamber_with_needle_mmhg: Option<Span>,
     /// Vacuum in the line, as the machine shows it, mmHg; negative where it pushes back.
     pub vacuum_mmhg: Span,
     /// Flow into the needle, mL/min; negative where it flows back.
@@ -58,10 +72,12 @@ pub struct Sample {
 impl Sample {
     fn of(model: &Model, state: &State) -> Self {
         let circuit = &state.circuit;
+        let chamber_mmhg = Span::at(mmhg_from_pa(circuit.chamber_pa));
         Self {
             from_s: state.time_s(model) - model.tick_s,
             to_s: state.time_s(model),
-            chamber_mmhg: Span::at(mmhg_from_pa(circuit.chamber_pa)),
+            chamber_mmhg,
+            chamber_with_needle_mmhg: state.chamber.was_in_eye.then_some(chamber_mmhg),
             vacuum_mmhg: Span::at(mmhg_from_pa(circuit.vacuum_pa())),
             flow_ml_min: Span::at(circuit.outflow_ul_s * ML_MIN_PER_UL_S),
             power: Span::at(state.power),
@@ -71,15 +87,16 @@ impl Sample {
     }
 
     fn with(&self, later: &Self) -> Self {
-        let to_capsule_mm = [self.to_capsule_mm, later.to_capsule_mm].into_iter().flatten().reduce(Span::with);
+        let both = |a: Option<Span>, b: Option<Span>| [a, b].into_iter().flatten().reduce(Span::with);
         Self {
             from_s: self.from_s,
             to_s: later.to_s,
             chamber_mmhg: self.chamber_mmhg.with(later.chamber_mmhg),
+            chamber_with_needle_mmhg: both(self.chamber_with_needle_mmhg, later.chamber_with_needle_mmhg),
             vacuum_mmhg: self.vacuum_mmhg.with(later.vacuum_mmhg),
             flow_ml_min: self.flow_ml_min.with(later.flow_ml_min),
             power: self.power.with(later.power),
-            to_capsule_mm,
+            to_capsule_mm: both(self.to_capsule_mm, later.to_capsule_mm),
             ticks: self.ticks + later.ticks,
         }
     }
@@ -158,6 +175,7 @@ mod tests {
             from_s: i as f64,
             to_s: i as f64 + 1.0,
             chamber_mmhg: Span::at(chamber_mmhg),
+            chamber_with_needle_mmhg: None,
             vacuum_mmhg: Span::at(0.0),
             flow_ml_min: Span::at(0.0),
             power: Span::at(0.0),
@@ -181,7 +199,9 @@ mod tests {
         assert_eq!(trace.samples.iter().map(|s| s.ticks).sum::<u64>(), 100_000);
         let lows: Vec<_> = trace.samples.iter().filter(|s| s.chamber_mmhg.least < 60.0).collect();
         assert_eq!(lows.len(), 1);
-        assert!(lows[0].chamber_mmhg == Span { least: 3.0, most: 60.0 });
+        assert_eq!((lows[0].chamber_mmhg.least, lows[0].chamber_mmhg.most), (3.0, 60.0));
+        let mean = (3.0 + 60.0 * (lows[0].ticks - 1) as f64) / lows[0].ticks as f64;
+        assert!((lows[0].chamber_mmhg.mean() - mean).abs() < 1e-9);
         assert!(lows[0].from_s <= low as f64 && low as f64 <= lows[0].to_s);
         let near: Vec<_> = trace.samples.iter().filter_map(|s| s.to_capsule_mm).collect();
         assert_eq!(near, [Span::at(0.4)]);

@@ -49,9 +49,11 @@ const NOT_IN_SIM: [&str; 19] = [
 const OF_STD_IN_SIM: &str = "::collections::";
 
 /// Crates by how their names begin, and the only place that may name them.
-const ONLY_IN: [(&str, &str); 15] = [
+const ONLY_IN: [(&str, &str); 17] = [
     ("rapier", "sim/fragments.rs"),
     ("parry", "sim/fragments.rs"),
+    ("maud", "debrief/"),
+    ("flate2", "attempt/"),
     ("rusqlite", "logbook/"),
     ("sqlite", "logbook/"),
     ("sqlx", "logbook/"),

@@ -2,9 +2,9 @@
 
 use crate::attempt::Attempt;
 use crate::cli::play::{Report, Shown, show};
-use crate::cli::{CliError, plain};
+use crate::cli::{CliError, plain, remark, write_whole};
 use crate::debrief::course::{Course, made_with, scores};
-use crate::debrief::{Debrief, Facts};
+use crate::debrief::{Debrief, html, text};
 use clap::Args;
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -16,6 +16,9 @@ pub struct DebriefArguments {
     /// The attempt, a file that `play --save` wrote
     #[arg(value_name = "ATTEMPT")]
     attempt: PathBuf,
+    /// Write it as one HTML document too, to read in a browser or to print
+    #[arg(long, value_name = "FILE")]
+    html: Option<PathBuf>,
     #[command(flatten)]
     shown: Shown,
 }
@@ -28,7 +31,7 @@ pub(crate) fn run(arguments: &DebriefArguments) -> Result<ExitCode, CliError> {
     let attempt = Attempt::read(&arguments.attempt).map_err(|error| refused(error.to_string()))?;
     let (case, model) = attempt.model().map_err(|error| refused(error.to_string()))?;
     let course = Course::again(&model, &attempt);
-    let facts = Facts { case: &case.spec, model: &model, state: &course.state, watch: &course.watch };
+    let facts = course.facts(&case.spec, &model);
     let debrief = Debrief::of(&facts);
     // What is told is what the inputs lead to; a file that claims otherwise is not told as if it were sound.
     if *course.state.hash().as_bytes() != attempt.state_hash || scores(&debrief) != attempt.scores {
@@ -39,5 +42,11 @@ pub(crate) fn run(arguments: &DebriefArguments) -> Result<ExitCode, CliError> {
     let (made, with) = made_with(&attempt.header.device);
     let report = Report { scenario: &attempt.header.scenario, seed: attempt.header.seed, made, with, begun };
     show(&report, &arguments.shown, &facts, &debrief)?;
+    if let Some(path) = &arguments.html {
+        let titles = text::Titles { case: &case.spec.title, made, with, seed: report.seed };
+        let document = html::document(&titles, &facts, &debrief, &course.trace);
+        write_whole(path, document.as_bytes())?;
+        remark(&format!("Written to {}", plain(&path.display().to_string())));
+    }
     Ok(ExitCode::SUCCESS)
 }

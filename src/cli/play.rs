@@ -92,7 +92,7 @@ fn play(what: &Played, seed: u64, folder: Option<&Path>, shown: &Shown) -> Resul
     if let Some(fault) = &course.state.fault {
         return Err(CliError::Engine { t_s: fault.tick as f64 * model.tick_s, what: fault.what.clone() });
     }
-    let facts = Facts { case: &what.case.spec, model: &model, state: &course.state, watch: &course.watch };
+    let facts = course.facts(&what.case.spec, &model);
     let debrief = Debrief::of(&facts);
     let report = Report { scenario: &what.scenario, seed, made: "Plan", with: &what.plan.title, begun };
     show(&report, shown, &facts, &debrief)?;

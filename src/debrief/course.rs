@@ -1,7 +1,8 @@
 //! An attempt as it ran, first or again: its last state, what was noted on the way, and what hands and foot did.
 
 use crate::attempt::{Attempt, ComponentScore, Device, Header, Record, Scores};
-use crate::debrief::{Debrief, Watch};
+use crate::case::CaseSpec;
+use crate::debrief::{Debrief, Facts, Trace, Watch};
 use crate::plan::{Performer, PlanSpec};
 use crate::sim::{Inputs, Model, State, step};
 
@@ -15,6 +16,8 @@ pub struct Course {
     pub state: State,
     /// What was noted on the way.
     pub watch: Watch,
+    /// How pressures, flow, foot and distance went.
+    pub trace: Trace,
     /// What hands and foot did.
     pub record: Record,
 }
@@ -22,7 +25,7 @@ pub struct Course {
 impl Course {
     /// Before the first tick.
     pub fn new(model: &Model) -> Self {
-        Self { state: State::new(model), watch: Watch::default(), record: Record::default() }
+        Self { state: State::new(model), watch: Watch::default(), trace: Trace::default(), record: Record::default() }
     }
 
     /// A tick: the inputs are rounded to what is recorded, and kept.
@@ -30,6 +33,7 @@ impl Course {
         let inputs = self.record.keep(inputs);
         step(model, &mut self.state, &inputs);
         self.watch.note(model, &self.state);
+        self.trace.note(model, &self.state);
     }
 
     /// A plan from its first tick to its last. `None` when it goes on beyond [`LONGEST_S`]; it ends early where the engine
@@ -51,9 +55,17 @@ impl Course {
 
     /// A recorded attempt again.
     pub fn again(model: &Model, attempt: &Attempt) -> Self {
-        let mut watch = Watch::default();
-        let state = attempt.replay(model, |model, state| watch.note(model, state));
-        Self { state, watch, record: attempt.record.clone() }
+        let (mut watch, mut trace) = (Watch::default(), Trace::default());
+        let state = attempt.replay(model, |model, state| {
+            watch.note(model, state);
+            trace.note(model, state);
+        });
+        Self { state, watch, trace, record: attempt.record.clone() }
+    }
+
+    /// What a debrief is made from.
+    pub fn facts<'a>(&'a self, case: &'a CaseSpec, model: &'a Model) -> Facts<'a> {
+        Facts { case, model, state: &self.state, watch: &self.watch }
     }
 
     /// To be saved.

@@ -10,16 +10,20 @@
 
 pub mod advice;
 pub mod cause;
+pub mod charts;
 pub mod chops;
 pub mod component;
 pub mod course;
 pub mod findings;
 pub mod follows;
+pub mod graph;
+pub mod html;
 pub mod json;
 pub mod peaks;
 pub mod proof;
 pub mod text;
 pub mod timeline;
+pub mod trace;
 pub mod watch;
 
 use crate::case::CaseSpec;
@@ -31,6 +35,7 @@ pub use course::Course;
 pub use findings::Finding;
 pub use follows::Follow;
 pub use peaks::Peaks;
+pub use trace::Trace;
 pub use watch::Watch;
 
 /// What a debrief is made from.

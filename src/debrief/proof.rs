@@ -4,8 +4,8 @@
 //! Limits: it shows that these inputs lead to this result on this engine, not who gave them.
 
 use crate::attempt::{Attempt, Scores, Unusable};
+use crate::debrief::Debrief;
 use crate::debrief::course::{Course, scores};
-use crate::debrief::{Debrief, Facts};
 use serde::Serialize;
 
 /// The answer.
@@ -61,8 +61,7 @@ impl Proof {
             Err(error) => return Self::new(Verdict::Mismatch, error.to_string()),
         };
         let course = Course::again(&model, attempt);
-        let facts = Facts { case: &case.spec, model: &model, state: &course.state, watch: &course.watch };
-        let scored = scores(&Debrief::of(&facts));
+        let scored = scores(&Debrief::of(&course.facts(&case.spec, &model)));
         let here = course.state.hash();
         if *here.as_bytes() != attempt.state_hash {
             let claimed = blake3::Hash::from_bytes(attempt.state_hash).to_hex();

@@ -81,7 +81,7 @@ pub fn page(titles: &Titles<'_>, facts: &Facts<'_>, debrief: &Debrief) -> String
 const MANY_PULLS: usize = 8;
 
 /// Pulls that are told together, in the order of their first.
-fn alike<'a>(facts: &Facts<'_>, follows: &'a [Follow]) -> Vec<Vec<&'a Follow>> {
+pub(crate) fn alike<'a>(facts: &Facts<'_>, follows: &'a [Follow]) -> Vec<Vec<&'a Follow>> {
     let mut groups: Vec<Vec<&Follow>> = Vec::new();
     let how = |f: &Follow| (f.followed, f.held_by, f.is_whole_lens(facts));
     for follow in follows {
@@ -127,7 +127,7 @@ fn piece(facts: &Facts<'_>, follow: &Follow) -> String {
 }
 
 /// Did what was pulled follow, and if not, what held it.
-fn outcome(facts: &Facts<'_>, follow: &Follow) -> String {
+pub(crate) fn outcome(facts: &Facts<'_>, follow: &Follow) -> String {
     if follow.followed {
         "followed".to_string()
     } else {
@@ -135,7 +135,7 @@ fn outcome(facts: &Facts<'_>, follow: &Follow) -> String {
     }
 }
 
-fn mark(component: &Component) -> &'static str {
+pub(crate) fn mark(component: &Component) -> &'static str {
     match (component.status, component.counts_for_pass) {
         (Status::Met, _) => "met",
         (Status::Missed, true) => "MISSED",

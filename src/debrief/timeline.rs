@@ -26,10 +26,13 @@ pub struct Moment {
     pub t_s: f64,
     /// What happened, without a full stop; of several, the largest.
     pub what: String,
+    /// Place among the events of what is told, of several the first; `None` where the engine stopped.
+    pub event: Option<usize>,
 }
 
 /// A line under way: the event that is told, how often it happened, when last, and whether while pieces were taken.
 struct Line<'a> {
+    event: usize,
     t_s: f64,
     last_s: f64,
     count: u32,
@@ -61,17 +64,17 @@ pub fn story(facts: &Facts<'_>, debrief: &Debrief) -> Vec<Moment> {
                     line.kind = kind;
                 }
             }
-            _ => lines.push(Line { t_s, last_s: t_s, count: 1, is_on_pieces, kind }),
+            _ => lines.push(Line { event: i, t_s, last_s: t_s, count: 1, is_on_pieces, kind }),
         }
     }
     let told = |l: Line<'_>| {
         let what = if l.count > 1 { describe_many(facts, l.kind, l.count) } else { describe(facts, l.kind) };
-        Moment { t_s: l.t_s, what }
+        Moment { t_s: l.t_s, what, event: Some(l.event) }
     };
     let mut found: Vec<Moment> = lines.into_iter().map(told).collect();
     if let Some(fault) = &facts.state.fault {
         let what = format!("The engine stopped: {} was not a finite number", fault.what);
-        found.push(Moment { t_s: fault.tick as f64 * facts.model.tick_s, what });
+        found.push(Moment { t_s: fault.tick as f64 * facts.model.tick_s, what, event: None });
     }
     found
 }
@@ -226,7 +229,8 @@ fn describe_many(facts: &Facts<'_>, kind: &EventKind, count: u32) -> String {
     }
 }
 
-fn describe(facts: &Facts<'_>, kind: &EventKind) -> String {
+/// An event in words, without a full stop.
+pub(crate) fn describe(facts: &Facts<'_>, kind: &EventKind) -> String {
     match kind {
         EventKind::PedalMoved { to, .. } => {
             let does = ["nothing", "infusion", "aspiration", "ultrasound"].get(usize::from(*to)).unwrap_or(&"unknown");

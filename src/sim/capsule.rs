@@ -132,6 +132,21 @@ pub fn lips_to_capsule_mm(model: &Model, state: &State, tip: &Tip) -> f64 {
     distances.fold(f64::INFINITY, f64::min)
 }
 
+/// Distance of the nearer instrument to the posterior capsule as it stands, mm: a needle's by its lips, a chopper's by its
+/// point; negative behind it. `None` while neither is in the eye.
+pub fn nearest_mm(model: &Model, state: &State) -> Option<f64> {
+    let needle = state.needle.as_ref().filter(|_| state.chamber.was_in_eye);
+    let by_needle = needle.map(|n| {
+        let middle_mm = n.tip.place_mm - state.lens.carried_mm();
+        lips_to_capsule_mm(model, state, &n.tip).min(state.membrane.distance_mm(&model.membrane, &middle_mm))
+    });
+    let by_chopper = state.chopper.as_ref().map(|c| {
+        let point_mm = c.blade.point_mm - state.lens.carried_mm();
+        state.membrane.distance_mm(&model.membrane, &point_mm)
+    });
+    [by_needle, by_chopper].into_iter().flatten().reduce(f64::min)
+}
+
 /// An instrument, its distance to the capsule (mm), where it is (mm), and the force with which it goes through (µN).
 type Reach = (Tool, f64, Vector3<f64>, f64);
 

@@ -94,14 +94,14 @@ fn good_plans_pass_and_poor_plans_fail_whatever_the_seed() {
             assert_eq!(good["chops"][0]["pieces"], 2);
             let poor = play(case, "poor", seed);
             assert_eq!(poor["outcome"]["pass"], false, "{case} poor, seed {seed}: {}", poor["components"]);
-            assert!(poor["outcome"]["score"].as_f64().unwrap() < 70.0, "{case} poor, seed {seed}");
+            // What went well beside the chop counts too, so a failed chop costs about a quarter.
+            assert!(poor["outcome"]["score"].as_f64().unwrap() < 75.0, "{case} poor, seed {seed}");
             assert_eq!(component(&poor, "burial-depth")["status"], "missed", "{case} poor, seed {seed}");
-            assert_eq!(component(&poor, "completeness")["status"], "missed", "{case} poor, seed {seed}");
+            assert_eq!(component(&poor, "division")["status"], "missed", "{case} poor, seed {seed}");
         }
     }
     let poor = play("long-eye-dense-core", "poor", 1);
-    assert_eq!(component(&poor, "pedal-back")["status"], "missed");
-    assert_eq!(component(&poor, "pedal-back")["value"], 3.0);
+    assert_eq!(component(&poor, "purchase")["status"], "missed");
 }
 
 #[test]
@@ -118,12 +118,28 @@ fn play_prints_exactly_the_agreed_fields() {
     let ids: Vec<&str> = components.iter().map(|c| c["id"].as_str().unwrap()).collect();
     assert_eq!(
         ids,
-        ["burial-depth", "capsule-distance", "dense-zone", "pedal-back", "separation", "completeness", "evenness"]
+        [
+            "burial-depth",
+            "capsule-distance",
+            "dense-zone",
+            "purchase",
+            "division",
+            "fragment-control",
+            "chamber-steadiness",
+            "zonule-load",
+            "rim-care",
+            "power-use",
+            "incision-temperature",
+            "rescue"
+        ]
     );
     for component in components {
         assert_keys(component, "id label value unit score threshold status");
-        assert!((0.0..=1.0).contains(&component["score"].as_f64().unwrap()));
-        assert!(["met", "missed", "not-reached"].contains(&component["status"].as_str().unwrap()));
+        // What does not apply has no score; whatever does has one.
+        assert_eq!(component["score"].is_null(), component["status"] == "not-applicable");
+        assert!(component["score"].as_f64().is_none_or(|score| (0.0..=1.0).contains(&score)));
+        let all = ["met", "missed", "not-reached", "not-applicable"];
+        assert!(all.contains(&component["status"].as_str().unwrap()));
     }
     assert_eq!(component(&debrief, "burial-depth")["threshold"].as_array().unwrap().len(), 2);
     let events = debrief["events"].as_array().unwrap();
@@ -200,7 +216,7 @@ fn a_plan_without_a_chop_reaches_nothing_and_says_why() {
     let arguments = ["play", &scenario("medium-uniform.ron"), "--plan", plan.to_str().unwrap()];
     let debrief = json(&corecleft(&[&arguments[..], &["--json"]].concat()));
     assert_eq!(debrief["outcome"]["pass"], false);
-    for id in ["burial-depth", "dense-zone", "pedal-back", "separation", "completeness", "evenness"] {
+    for id in ["burial-depth", "dense-zone", "purchase", "division"] {
         assert_eq!(component(&debrief, id)["status"], "not-reached", "{id}");
         assert!(component(&debrief, id)["value"].is_null(), "{id}");
     }

@@ -94,8 +94,8 @@ fn a_browser_shows_and_prints_the_document() {
             dom.contains(&format!("<title id=\"{id}-title\">")) && dom.contains(&format!("<desc id=\"{id}-desc\">"))
         );
     }
-    assert_eq!(dom.matches("<th scope=\"row\">").count(), 7);
-    assert!(dom.contains("Not passed, 48 of 100") && dom.contains("For education only. Not a medical device;"));
+    assert_eq!(dom.matches("<th scope=\"row\">").count(), 12);
+    assert!(dom.contains("Not passed, 56 of 100") && dom.contains("For education only. Not a medical device;"));
     for other in ["<script", "http", "javascript:", "NaN", "inf\""] {
         assert!(!dom.contains(other), "{other}");
     }

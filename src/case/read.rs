@@ -9,8 +9,8 @@
 use super::fault::{Fault, Spans};
 use super::fields::{self, Group, Kind, Text};
 use super::spec::{
-    AttachmentSpec, CapsuleSpec, CaseSpec, ChopperSpec, CoreSpec, EpinucleusSpec, EyeSpec, GoalSpec, Hand, IrisSpec,
-    LensSpec, MachineSpec, NeedleSpec, OvdSpec, PlateSpec, Pump, Seat, Side, SupportSpec, SurgerySpec,
+    Approach, AttachmentSpec, CapsuleSpec, CaseSpec, ChopperSpec, CoreSpec, EpinucleusSpec, EyeSpec, GoalSpec, Hand,
+    IrisSpec, LensSpec, MachineSpec, NeedleSpec, OvdSpec, PlateSpec, Pump, Seat, Side, SupportSpec, SurgerySpec,
 };
 use std::path::Path;
 
@@ -151,6 +151,10 @@ fn goals(f: &mut Group<'_, '_>) -> GoalSpec {
         capsule_travel_mm: f.optional_number("capsule_travel_mm", 0.0..=3.0, "mm"),
         incision_c: f.optional_number("incision_c", 34.0..=60.0, "°C"),
         zonule_load_mn: f.optional_number("zonule_load_mn", 0.0..=300.0, "mN"),
+        approach: f.optional_choice("approach", ("Chop", Approach::Chop), &[("WithoutChop", Approach::WithoutChop)]),
+        nucleus_left: f.optional_number("nucleus_left", 0.0..=1.0, ""),
+        followed_at_first: f.optional_number("followed_at_first", 0.0..=1.0, ""),
+        power_factor: f.optional_number("power_factor", 1.0..=100.0, ""),
     }
 }
 
@@ -302,6 +306,10 @@ mod tests {
         capsule_travel_mm: Some(0.8),
         incision_c: 45,
         zonule_load_mn: 60,
+        approach: WithoutChop,
+        nucleus_left: 0.2,
+        followed_at_first: 0.5,
+        power_factor: 4,
     ),
     support: (
         laxity: 2,
@@ -340,7 +348,7 @@ mod tests {
 
     /// The fields that must be written wherever their group is.
     fn is_required(path: &str) -> bool {
-        const OPTIONAL: [&str; 9] = [
+        const OPTIONAL: [&str; 13] = [
             "eye.bag_diameter_mm",
             "eye.rigidity_per_ul",
             "lens.thickness_mm",
@@ -350,6 +358,10 @@ mod tests {
             "goals.capsule_travel_mm",
             "goals.incision_c",
             "goals.zonule_load_mn",
+            "goals.approach",
+            "goals.nucleus_left",
+            "goals.followed_at_first",
+            "goals.power_factor",
         ];
         const ORDINARY: [&str; 6] = ["support", "attachment", "capsule", "iris", "machine", "ovd"];
         !OPTIONAL.contains(&path) && !ORDINARY.contains(&path.split('.').next().unwrap())
@@ -571,7 +583,7 @@ mod tests {
                 assert_eq!((found[0].line, found[0].column), place_after(&FULL[..range.start + start]));
             }
         }
-        assert_eq!(numbers, 54);
+        assert_eq!(numbers, 57);
     }
 
     #[test]
@@ -701,7 +713,7 @@ mod tests {
             assert!(FULL.contains(from), "{from}");
             broken(&FULL.replacen(from, to, 1), start);
         };
-        broken(&FULL[..FULL.len() - 2], "a.ron:95:1: file: ends too early; allowed: commas between");
+        broken(&FULL[..FULL.len() - 2], "a.ron:99:1: file: ends too early; allowed: commas between");
         broken(&FULL[..FULL.find("4.5").unwrap()], "a.ron:20:20: file: ends too early; allowed: commas between");
         change(
             "pupil_mm: 6,",
@@ -726,9 +738,9 @@ mod tests {
         change("Long eye,\\n", "Long eye,\\q", "a.ron:5:34: file: a backslash in a text");
         change("(0.4, 0.7)", "(0.4, 0.7) /* bands", "a.ron:53:");
         broken(&format!("#![what]{FULL}"), "a.ron:1:4: file: this attribute is not known; allowed: no `#![…]`");
-        broken(&format!("{FULL}x"), "a.ron:96:1: file: `x` stands after the end; allowed: one group");
+        broken(&format!("{FULL}x"), "a.ron:100:1: file: `x` stands after the end; allowed: one group");
         broken("a: 1, b: 2", "a.ron:1:2: file: `:` stands after the end; allowed: one group in parentheses");
-        broken(&format!("{FULL}\n/* x"), "a.ron:97:3: file: this comment does not end; allowed: `*/`");
+        broken(&format!("{FULL}\n/* x"), "a.ron:101:3: file: this comment does not end; allowed: `*/`");
         broken(&"(a: ".repeat(100_000), "a.ron:1:");
         broken("", "a.ron:1:1: file: is empty; allowed: a case");
         broken(" \n// nothing\n", "a.ron:1:1: file: is empty");

@@ -241,12 +241,30 @@ pub struct GoalSpec {
     pub separation_mm: f64,
     /// Least follow ratio of a pull, purchase over the load that resists (0.5–10); when absent, not judged.
     pub follow_ratio: Option<f64>,
-    /// Most the posterior capsule may travel toward the tip, mm (0–3); when absent, not judged.
+    /// Most that posterior capsule and diaphragm may travel, mm (0–3); when absent, 1 mm.
     pub capsule_travel_mm: Option<f64>,
-    /// Most the incision may warm up to, °C (34–60); when absent, not judged.
+    /// Most the incision may warm up to, °C (34–60); when absent, 50 °C.
     pub incision_c: Option<f64>,
-    /// Most load on the zonules of one clock hour, mN (0–300); when absent, not judged.
+    /// Most load on the zonules of one clock hour, mN (0–300); when absent, 30 mN.
     pub zonule_load_mn: Option<f64>,
+    /// How the nucleus is to be approached; when absent, it is to be chopped.
+    pub approach: Option<Approach>,
+    /// Most of the nucleus that may be left at the end, as a share of it (0–1); when absent, not judged.
+    pub nucleus_left: Option<f64>,
+    /// Least share of the pieces that must follow at their first pull (0–1); when absent, a half is asked for, but not to
+    /// pass.
+    pub followed_at_first: Option<f64>,
+    /// Most full-power time, as a multiple of what the nucleus needs (1–100); when absent, 5, but not to pass.
+    pub power_factor: Option<f64>,
+}
+
+/// How a nucleus is to be approached.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub enum Approach {
+    /// By chopping.
+    Chop,
+    /// Without a chop: it is too soft to crack, or not to be put under that load.
+    WithoutChop,
 }
 
 /// What bears the lens.

@@ -2,11 +2,11 @@
 //!
 //! Every sentence speaks of the model, never of a patient: the first says so.
 
-use crate::debrief::cause;
 use crate::debrief::chops::Chop;
 use crate::debrief::component::{Component, Status};
 use crate::debrief::findings::Finding;
 use crate::debrief::{Facts, watch::Burial};
+use crate::debrief::{cause, conduct};
 use crate::sim::event::{EventKind, Tool};
 use crate::sim::hands::{ELEVATION_RANGE_RAD, HandPose, Tip, rise_over_rim_mm};
 use crate::units::{degrees, radians};
@@ -44,32 +44,40 @@ pub fn sentences(
     found
 }
 
+const WITHOUT_CHOP: &str = "leave this nucleus whole: free it, then take it from its middle outward with little power and \
+                            moderate vacuum";
+
 /// What the chop's own components ask for.
 fn on_the_chop(facts: &Facts<'_>, chop: Option<&Chop>, components: &[Component]) -> Vec<String> {
-    let is_missed = |id: &str| components.iter().any(|c| c.id == id && c.status != Status::Met);
+    let is_missed =
+        |id: &str| components.iter().any(|c| c.id == id && matches!(c.status, Status::Missed | Status::NotReached));
     let mut found: Vec<String> = Vec::new();
+    if conduct::is_without_chop(facts) {
+        return if chop.is_some() { vec![WITHOUT_CHOP.to_string()] } else { found };
+    }
+    if !is_missed("division") && chop.is_none() {
+        return found; // it was stopped for a reason
+    }
     match chop {
         None if has(facts, |k| matches!(k, EventKind::TipLeftCore { .. })) => found.push(keep_inside(facts)),
         None => found.push(begin(facts)),
         Some(chop) => {
+            let wanted = facts.case.goals.core_cracked;
+            let is_through = chop.result.complete && chop.result.core_fraction_cracked >= wanted;
             if is_missed("dense-zone") || is_missed("capsule-distance") {
                 found.extend(stay_inside(facts, chop, is_missed("dense-zone")));
             }
             if is_missed("burial-depth") {
                 found.extend(deeper(facts, chop));
             }
-            if is_missed("pedal-back") {
+            if is_missed("purchase") {
                 found.push(pedal(chop));
             }
-            if is_missed("completeness") && !is_missed("burial-depth") {
+            if is_missed("division") && !is_through && !is_missed("burial-depth") {
                 found.push(open_further(facts, chop));
             }
-            if is_missed("evenness") && !is_missed("completeness") {
+            if is_missed("division") && is_through {
                 found.push("a steeper tip angle and a tip nearer the middle make the pieces more even".to_string());
-            }
-            if is_missed("separation") && !is_missed("completeness") {
-                let wanted_mm = facts.case.goals.separation_mm;
-                found.push(format!("part the instruments further, to {wanted_mm:.1} mm, to see the crack's floor"));
             }
         }
     }

@@ -231,8 +231,16 @@ pub fn zone(facts: &Facts<'_>, start: &ChopStart, inside_mm: f64) -> String {
     }
 }
 
-/// The foot.
-pub fn pedal(chop: &Chop) -> String {
+/// The foot, the bed and the port.
+pub fn purchase(chop: &Chop, is_covered: bool) -> String {
+    let foot = pedal(chop);
+    if is_covered {
+        return foot;
+    }
+    format!("{foot} Only {} of the port was covered.", percent(chop.hold.occlusion))
+}
+
+fn pedal(chop: &Chop) -> String {
     let hold = &chop.hold;
     let still = format!("Ultrasound went on for {:.1} s with the tip still", hold.still_ultrasound_s);
     let gap = format!("a gap of {:.2} mm", hold.gap_mm);
@@ -252,10 +260,10 @@ pub fn pedal(chop: &Chop) -> String {
 }
 
 /// Separation.
-pub fn separation(facts: &Facts<'_>, chop: &Chop, is_met: bool) -> String {
+pub fn separation(facts: &Facts<'_>, chop: &Chop) -> String {
     let (parted_mm, opened_mm) = (chop.result.separation_mm, chop.result.opening_mm);
     let opened = format!("the crack opened by {:.2} mm", opened_mm.max(0.0));
-    if is_met {
+    if parted_mm >= facts.case.goals.separation_mm {
         return format!("The instruments parted by {parted_mm:.2} mm; {opened}.");
     }
     let room = after_start(facts, chop).find_map(|k| match k {

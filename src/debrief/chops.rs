@@ -65,8 +65,9 @@ fn under_way(facts: &Facts<'_>, event: usize) -> Option<ChopResult> {
     Some(chop::result(facts.state, opening))
 }
 
-/// The chop that is judged: the one that cracked most of the core, the later of equals.
+/// The chop that is judged: the one that cracked the largest surface, the later of equals. A crumb cracks wholly, but there is
+/// little of it.
 pub fn best(chops: &[Chop]) -> Option<usize> {
-    let share = |c: &Chop| c.result.core_fraction_cracked;
-    (0..chops.len()).max_by(|a, b| share(&chops[*a]).total_cmp(&share(&chops[*b])))
+    let cracked_mm2 = |c: &Chop| c.result.core_fraction_cracked * c.start.surface_mm2;
+    (0..chops.len()).max_by(|a, b| cracked_mm2(&chops[*a]).total_cmp(&cracked_mm2(&chops[*b])))
 }

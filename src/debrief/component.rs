@@ -1,23 +1,23 @@
-//! What is judged: seven components, and one more for each further goal a case sets, each with its value, what was asked
-//! for, a score and a sentence of cause.
+//! What is judged: twelve components, each with its value, what was asked for, a score and a sentence of cause. Here are those
+//! of the chop; `conduct` has the others.
 //!
 //! A score is a straight line from the floor (0) to the target (1); beyond the target it stays 1. Values are in the
 //! trade's units.
 
-use crate::debrief::cause;
 use crate::debrief::chops::Chop;
-use crate::debrief::follows::ratio_in_words;
-use crate::debrief::{Facts, Follow, Peaks, watch::Hold};
+use crate::debrief::{Facts, Follow, cause, conduct, watch::Hold};
 use crate::sim::burial::GAP_WITHOUT_HOLD_MM;
 use crate::sim::event::ChopStart;
 use crate::sim::lens::Core;
-use crate::sim::removal::INCISION_AT_REST_C;
 
 /// Distance outside the core at which the score for the dense zone is 0, mm (no source: half a needle's width).
 const OUTSIDE_FLOOR_MM: f64 = 0.5;
 
 /// Pedal position asked for at the chop: vacuum, no ultrasound.
 const ASPIRATION: u8 = 2;
+
+/// Share of the port that is to be covered then (common practice: fully occluded; less what a bevel leaves open).
+const OCCLUDED: f64 = 0.8;
 
 /// Was it met?
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -28,6 +28,8 @@ pub enum Status {
     Missed,
     /// The attempt never came that far.
     NotReached,
+    /// Nothing called for it, or it is not asked for here: it is neither met nor missed, and does not count.
+    NotApplicable,
 }
 
 /// What was asked for.
@@ -66,12 +68,19 @@ pub struct Component {
     pub cause: String,
 }
 
+impl Component {
+    /// Is it of the way, what was to be done with the nucleus, rather than of the care with which the eye was spared?
+    pub fn is_way(&self) -> bool {
+        matches!(self.id, "burial-depth" | "dense-zone" | "purchase" | "division" | "fragment-control")
+    }
+}
+
 /// 0 at the floor, 1 at the target, straight between.
-fn rising(value: f64, floor: f64, target: f64) -> f64 {
+pub(super) fn rising(value: f64, floor: f64, target: f64) -> f64 {
     if value >= target { 1.0 } else { ((value - floor) / (target - floor)).clamp(0.0, 1.0) }
 }
 
-fn status(is_met: bool) -> Status {
+pub(super) fn status(is_met: bool) -> Status {
     if is_met { Status::Met } else { Status::Missed }
 }
 
@@ -88,89 +97,68 @@ fn percent_against(share: f64, bounds: &[f64]) -> String {
     if is_close { format!("{:.1} %", 100.0 * share) } else { percent(share) }
 }
 
-/// All components, the seven judged on one chop; without a chop all of them but the capsule are not reached.
-pub fn all(facts: &Facts<'_>, chop: Option<&Chop>, follows: &[Follow]) -> Vec<Component> {
+/// All components, in the order in which they are told. Those of the chop are judged on one; where the surgeon stopped for a
+/// reason, or the nucleus is not to be chopped, they do not apply.
+pub fn all(facts: &Facts<'_>, chops: &[Chop], judged: Option<usize>, follows: &[Follow]) -> Vec<Component> {
+    let chop = judged.map(|at| &chops[at]);
+    let divided =
+        if conduct::is_without_chop(facts) { conduct::undivided(facts, chops) } else { division(facts, chop) };
     let mut all = vec![
         burial_depth(facts, chop),
         capsule_distance(facts),
         dense_zone(facts, chop),
-        pedal_back(facts, chop),
-        separation(facts, chop),
-        completeness(facts, chop),
-        evenness(facts, chop),
+        purchase(facts, chop),
+        divided,
+        conduct::fragments(facts, follows),
+        conduct::chamber(facts),
+        conduct::zonules(facts),
+        conduct::rim(facts),
+        conduct::power(facts),
+        conduct::incision(facts),
+        conduct::rescue(facts),
     ];
-    let goals = &facts.case.goals;
-    let (state, peaks) = (facts.state, Peaks::of(facts));
-    all.extend(goals.follow_ratio.map(|least| follow_ratio(follows, least)));
-    let capsule = ("capsule-travel", "Rise of the posterior capsule", "mm");
-    all.extend(goals.capsule_travel_mm.map(|most| at_most(capsule, most, peaks.capsule_rise_mm, 0.0)));
-    let incision = ("incision-temperature", "Warmth of the incision", "°C");
-    all.extend(goals.incision_c.map(|most| at_most(incision, most, peaks.incision_c, INCISION_AT_REST_C)));
-    let zonules = ("zonule-load", "Load on the zonules", "mN");
-    all.extend(goals.zonule_load_mn.map(|most| at_most(zonules, most, state.totals.zonule_load_un / 1000.0, 0.0)));
+    let has_stopped = conduct::stop(facts).is_some_and(|stop| stop.reason.is_some());
+    for component in &mut all {
+        let is_of_chop = matches!(component.id, "burial-depth" | "dense-zone" | "purchase");
+        let why = if has_stopped && component.is_way() && component.status != Status::Met {
+            "The surgeon stopped for a reason: not asked for any more."
+        } else if conduct::is_without_chop(facts) && is_of_chop {
+            "This nucleus is not to be chopped."
+        } else {
+            continue;
+        };
+        (component.status, component.cause) = (Status::NotApplicable, why.to_string());
+    }
     all
 }
 
-/// The least ratio among the last pulls of each piece: a piece that was freed and drawn again is judged by that.
-fn follow_ratio(follows: &[Follow], least: f64) -> Component {
-    let frame = Frame {
-        id: "follow-ratio",
-        label: "Follow ratio of the pieces",
-        unit: "purchase over load",
-        threshold: Threshold::Value(least),
-        counts_for_pass: true,
-        wanted: format!("≥ {least:.1}"),
-    };
-    let is_last = |i: usize| !follows[i + 1..].iter().any(|f| f.fragment == follows[i].fragment);
-    let last: Vec<&Follow> = follows.iter().enumerate().filter(|(i, _)| is_last(*i)).map(|(_, f)| f).collect();
-    if last.is_empty() {
-        return frame.not_reached("No piece was drawn.".to_string());
-    }
-    let Some(ratio) = last.iter().filter_map(|f| f.ratio()).min_by(f64::total_cmp) else {
-        return frame.judged(None, 1.0, Status::Met, "no load".to_string(), "Nothing resisted a pull.".to_string());
-    };
-    let shown = ratio_in_words(ratio);
-    let cause = format!("The least of the pieces' last pulls had {shown} times the hold that its load asked for.");
-    frame.judged(Some(ratio), rising(ratio, 0.0, least), status(ratio >= least), shown, cause)
-}
-
-/// A peak that is to stay at or below a limit; at twice the limit's distance from rest the score is 0 (no source).
-fn at_most(
-    (id, label, unit): (&'static str, &'static str, &'static str),
-    most: f64,
-    peak: f64,
-    rest: f64,
-) -> Component {
-    let frame = Frame {
-        id,
-        label,
-        unit,
-        threshold: Threshold::Value(most),
-        counts_for_pass: true,
-        wanted: format!("≤ {most:.1} {unit}"),
-    };
-    let over = (peak - most) / (most - rest).max(f64::EPSILON);
-    let is_met = peak <= most;
-    let cause = format!("{label}: up to {peak:.1} {unit}, of at most {most:.1} {unit}.");
-    frame.judged(Some(peak), (1.0 - over).clamp(0.0, 1.0), status(is_met), format!("{peak:.1} {unit}"), cause)
-}
-
 /// What does not depend on the attempt.
-struct Frame {
-    id: &'static str,
-    label: &'static str,
-    unit: &'static str,
-    threshold: Threshold,
-    counts_for_pass: bool,
-    wanted: String,
+pub(super) struct Frame {
+    pub(super) id: &'static str,
+    pub(super) label: &'static str,
+    pub(super) unit: &'static str,
+    pub(super) threshold: Threshold,
+    pub(super) counts_for_pass: bool,
+    pub(super) wanted: String,
 }
 
 impl Frame {
-    fn not_reached(self, cause: String) -> Component {
+    pub(super) fn not_applicable(self, cause: String) -> Component {
+        self.judged(None, 0.0, Status::NotApplicable, "–".to_string(), cause)
+    }
+
+    pub(super) fn not_reached(self, cause: String) -> Component {
         self.judged(None, 0.0, Status::NotReached, "–".to_string(), cause)
     }
 
-    fn judged(self, value: Option<f64>, score: f64, status: Status, shown: String, cause: String) -> Component {
+    pub(super) fn judged(
+        self,
+        value: Option<f64>,
+        score: f64,
+        status: Status,
+        shown: String,
+        cause: String,
+    ) -> Component {
         let Self { id, label, unit, threshold, counts_for_pass, wanted } = self;
         Component { id, label, value, unit, score, threshold, status, counts_for_pass, shown, wanted, cause }
     }
@@ -202,7 +190,7 @@ fn capsule_distance(facts: &Facts<'_>) -> Component {
     let floor_mm = facts.case.goals.capsule_floor_mm;
     let frame = Frame {
         id: "capsule-distance",
-        label: "Distance to posterior capsule",
+        label: "Distance to the capsule",
         unit: "mm",
         threshold: Threshold::Value(floor_mm),
         counts_for_pass: true,
@@ -213,7 +201,12 @@ fn capsule_distance(facts: &Facts<'_>) -> Component {
         return frame.not_reached("No instrument entered the eye.".to_string());
     }
     let is_met = distance_mm >= floor_mm && !facts.state.is_breached;
-    let shown = if facts.state.is_breached { "breached".to_string() } else { format!("{distance_mm:.2} mm") };
+    let under_s = facts.watch.under_floor_s;
+    let shown = match (facts.state.is_breached, under_s > 0.0) {
+        (true, _) => "breached".to_string(),
+        (false, true) => format!("{distance_mm:.2} mm ({under_s:.1} s under)"),
+        (false, false) => format!("{distance_mm:.2} mm"),
+    };
     let score = if facts.state.is_breached { 0.0 } else { rising(distance_mm, 0.0, floor_mm) };
     frame.judged(Some(distance_mm), score, status(is_met), shown, cause::capsule(facts, distance_mm, is_met))
 }
@@ -254,85 +247,65 @@ fn dense_zone(facts: &Facts<'_>, chop: Option<&Chop>) -> Component {
     frame.judged(Some(inside_mm), score, status(inside_mm >= 0.0), shown, cause)
 }
 
-fn pedal_back(facts: &Facts<'_>, chop: Option<&Chop>) -> Component {
+fn purchase(facts: &Facts<'_>, chop: Option<&Chop>) -> Component {
     let frame = Frame {
-        id: "pedal-back",
-        label: "Foot back to 2 before the chop",
-        unit: "pedal position",
-        threshold: Threshold::Value(f64::from(ASPIRATION)),
+        id: "purchase",
+        label: "Hold before the chop",
+        unit: "share of the port covered",
+        threshold: Threshold::Value(OCCLUDED),
         counts_for_pass: true,
-        wanted: "position 2".to_string(),
+        wanted: "2, port covered".to_string(),
     };
     let Some(chop) = chop else { return frame.not_reached(cause::no_chop(facts)) };
-    let Hold { gap_mm, .. } = chop.hold;
+    let Hold { gap_mm, occlusion, .. } = chop.hold;
     let (position, is_cored) = (chop.start.pedal, chop.hold.is_cored());
-    let is_back = position == ASPIRATION;
-    let shown = format!("position {position}{}", if is_cored { ", cored out" } else { "" });
-    let score = if is_back { (1.0 - gap_mm / GAP_WITHOUT_HOLD_MM).clamp(0.0, 1.0) } else { 0.0 };
-    let score = if is_back && !is_cored { 1.0 } else { score };
-    let cause = cause::pedal(chop);
-    frame.judged(Some(f64::from(position)), score, status(is_back && !is_cored), shown, cause)
-}
-
-fn separation(facts: &Facts<'_>, chop: Option<&Chop>) -> Component {
-    let wanted_mm = facts.case.goals.separation_mm;
-    let frame = Frame {
-        id: "separation",
-        label: "Separation of the instruments",
-        unit: "mm",
-        threshold: Threshold::Value(wanted_mm),
-        counts_for_pass: false,
-        wanted: format!("≥ {wanted_mm:.2} mm"),
+    let (is_back, is_covered) = (position == ASPIRATION, occlusion >= OCCLUDED);
+    let seen = match (is_cored, is_covered) {
+        (true, _) => ", cored out",
+        (false, true) => ", covered",
+        (false, false) => ", open",
     };
-    let Some(chop) = chop else { return frame.not_reached(cause::no_chop(facts)) };
-    let reached_mm = chop.result.separation_mm;
-    let is_met = reached_mm >= wanted_mm;
-    let cause = cause::separation(facts, chop, is_met);
-    let shown = format!("{reached_mm:.2} mm");
-    frame.judged(Some(reached_mm), rising(reached_mm, 0.0, wanted_mm), status(is_met), shown, cause)
+    let shown = format!("position {position}{seen}");
+    let tight = if is_cored { (1.0 - gap_mm / GAP_WITHOUT_HOLD_MM).clamp(0.0, 1.0) } else { 1.0 };
+    let score = if is_back { tight * rising(occlusion, 0.0, OCCLUDED) } else { 0.0 };
+    let is_met = is_back && !is_cored && is_covered;
+    frame.judged(Some(occlusion), score, status(is_met), shown, cause::purchase(chop, is_covered))
 }
 
-fn completeness(facts: &Facts<'_>, chop: Option<&Chop>) -> Component {
-    let wanted = facts.case.goals.core_cracked;
+fn division(facts: &Facts<'_>, chop: Option<&Chop>) -> Component {
+    let (cracked, smallest) = (facts.case.goals.core_cracked, facts.case.goals.smallest_piece);
     let frame = Frame {
-        id: "completeness",
-        label: "Crack through the core",
+        id: "division",
+        label: "Crack through and even",
         unit: "share of the core's crack surface",
-        threshold: Threshold::Value(wanted),
+        threshold: Threshold::Value(cracked),
         counts_for_pass: true,
-        wanted: format!("≥ {}, through", percent(wanted)),
+        wanted: format!("≥ {}, piece {}", percent(cracked), percent(smallest)),
     };
     let Some(chop) = chop else { return frame.not_reached(cause::no_chop(facts)) };
     let result = &chop.result;
-    let is_met = result.complete && result.core_fraction_cracked >= wanted;
-    let state = if result.complete { "through" } else { "still joined" };
-    let shown = format!("{}, {state}", percent_against(result.core_fraction_cracked, &[wanted]));
-    // Half for the core, half for the last of the way: a hinge costs.
-    let through = if result.complete { 1.0 } else { result.posterior_third_cracked };
-    let score = 0.5 * (rising(result.core_fraction_cracked, 0.0, wanted) + through);
-    let cause = cause::completeness(facts, chop, is_met);
-    frame.judged(Some(result.core_fraction_cracked), score, status(is_met), shown, cause)
-}
-
-fn evenness(facts: &Facts<'_>, chop: Option<&Chop>) -> Component {
-    let wanted = facts.case.goals.smallest_piece;
-    let frame = Frame {
-        id: "evenness",
-        label: "Evenness: the smaller piece",
-        unit: "share of the chopped body",
-        threshold: Threshold::Value(wanted),
-        counts_for_pass: true,
-        wanted: format!("≥ {}", percent(wanted)),
+    let (is_through, is_even) = (
+        result.complete && result.core_fraction_cracked >= cracked,
+        result.complete && result.smaller_side >= smallest,
+    );
+    let share = percent_against(result.core_fraction_cracked, &[cracked]);
+    let shown = if result.complete {
+        format!("{share}, piece {}", percent_against(result.smaller_side, &[smallest]))
+    } else {
+        format!("{share}, still joined")
     };
-    let Some(chop) = chop else { return frame.not_reached(cause::no_chop(facts)) };
-    if !chop.result.complete {
-        return frame.not_reached("The body did not come apart, so there are no pieces to compare.".to_string());
-    }
-    let smaller = chop.result.smaller_side;
-    let is_met = smaller >= wanted;
-    let cause = cause::evenness(facts, chop, is_met);
-    let shown = percent_against(smaller, &[wanted]);
-    frame.judged(Some(smaller), rising(smaller, 0.0, wanted), status(is_met), shown, cause)
+    // A third each: the core, the last of the way, where a hinge costs, and the evenness of what came apart.
+    let through = if result.complete { 1.0 } else { result.posterior_third_cracked };
+    let even = if result.complete { rising(result.smaller_side, 0.0, smallest) } else { 0.0 };
+    let score = (rising(result.core_fraction_cracked, 0.0, cracked) + through + even) / 3.0;
+    let cause = match (is_through, result.complete) {
+        (true, _) if !is_even => cause::evenness(facts, chop, is_even),
+        (true, _) => format!("{} {}", cause::completeness(facts, chop, true), cause::evenness(facts, chop, is_even)),
+        (false, _) => {
+            format!("{} {}", cause::completeness(facts, chop, false), cause::separation(facts, chop))
+        }
+    };
+    frame.judged(Some(result.core_fraction_cracked), score, status(is_through && is_even), shown, cause)
 }
 
 #[cfg(test)]

@@ -2,7 +2,7 @@
 
 use crate::attempt::{Attempt, ComponentScore, Device, Header, Record, Scores};
 use crate::case::CaseSpec;
-use crate::debrief::{Debrief, Facts, Trace, Watch};
+use crate::debrief::{Debrief, Facts, Status, Trace, Watch};
 use crate::plan::{Performer, PlanSpec};
 use crate::sim::{Inputs, Model, State, step};
 
@@ -88,7 +88,11 @@ pub fn scores(debrief: &Debrief) -> Scores {
         score: debrief.outcome.score,
         critical: debrief.outcome.critical.clone(),
         components: components
-            .map(|c| ComponentScore { id: c.id.to_string(), value: c.value, score: Some(c.score) })
+            .map(|c| ComponentScore {
+                id: c.id.to_string(),
+                value: c.value,
+                score: (c.status != Status::NotApplicable).then_some(c.score),
+            })
             .collect(),
     }
 }

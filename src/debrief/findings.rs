@@ -187,10 +187,10 @@ fn sunk(facts: &Facts<'_>) -> Option<Finding> {
     )
 }
 
-/// What was done after a breach, and what limits harm from there on.
-fn after_breach(facts: &Facts<'_>) -> Option<Finding> {
-    let (at, breach_s) = first_of(facts, |k| matches!(k, EventKind::Breach { .. }))?;
+/// For how long suction went on after an event, s.
+pub(super) fn suction_after_s(facts: &Facts<'_>, at: usize) -> f64 {
     let (all, end_s) = (events(facts), facts.state.time_s(facts.model));
+    let from_s = t_s(facts, &all[at]);
     let foot = |upto: usize| {
         all[..upto]
             .iter()
@@ -198,14 +198,21 @@ fn after_breach(facts: &Facts<'_>) -> Option<Finding> {
             .find_map(|e| if let EventKind::PedalMoved { to, .. } = e.kind { Some(to) } else { None })
     };
     let mut went_on_s = 0.0;
-    let (mut position, mut since_s) = (foot(at).unwrap_or(1), breach_s);
+    let (mut position, mut since_s) = (foot(at).unwrap_or(1), from_s);
     for event in &all[at..] {
         if let EventKind::PedalMoved { to, .. } = event.kind {
             went_on_s += if position >= 2 { t_s(facts, event) - since_s } else { 0.0 };
             (position, since_s) = (to, t_s(facts, event));
         }
     }
-    went_on_s += if position >= 2 { end_s - since_s } else { 0.0 };
+    went_on_s + if position >= 2 { end_s - since_s } else { 0.0 }
+}
+
+/// What was done after a breach, and what limits harm from there on.
+fn after_breach(facts: &Facts<'_>) -> Option<Finding> {
+    let (at, _) = first_of(facts, |k| matches!(k, EventKind::Breach { .. }))?;
+    let all = events(facts);
+    let went_on_s = suction_after_s(facts, at);
     let withdrawn = all[at..].iter().find_map(|e| match e.kind {
         EventKind::NeedleWithdrawn { chamber_pa } => Some(chamber_pa),
         _ => None,

@@ -171,23 +171,29 @@ fn behind(facts: &Facts<'_>, debrief: &Debrief, component: &Component) -> Vec<us
         ],
         "capsule-distance" => &[|k| matches!(k, EventKind::CapsuleNear { .. })],
         "dense-zone" => &[|k| matches!(k, EventKind::TipLeftCore { .. })],
-        "pedal-back" => &[|k| matches!(k, EventKind::PurchaseCored { .. })],
-        "separation" => &[|k| matches!(k, EventKind::BagFull { .. }), is_of_chop],
-        "completeness" => &[
+        "purchase" => &[|k| matches!(k, EventKind::PurchaseCored { .. })],
+        "division" => &[
+            |k| matches!(k, EventKind::BagFull { .. }),
             |k| matches!(k, EventKind::TipSlipped { .. }),
             |k| matches!(k, EventKind::ChopperCutThrough { .. }),
             is_of_chop,
         ],
-        "evenness" => &[is_of_chop],
-        "follow-ratio" => &[|k| matches!(k, EventKind::Pulled { followed: false, .. })],
-        "capsule-travel" => &[|k| matches!(k, EventKind::CapsuleRose { .. })],
+        "fragment-control" => &[
+            |k| matches!(k, EventKind::Pulled { followed: false, .. }),
+            |k| matches!(k, EventKind::LetGo { by_foot: false, .. }),
+        ],
+        "chamber-steadiness" => {
+            &[|k| matches!(k, EventKind::CapsuleRose { .. }), |k| matches!(k, EventKind::ChamberShallowed { .. })]
+        }
+        "rim-care" => &[|k| matches!(k, EventKind::RimTore { .. })],
+        "incision-temperature" => &[|k| matches!(k, EventKind::IncisionHot { .. })],
         "zonule-load" => &[|k| matches!(k, EventKind::ZonulesLoaded { .. })],
         _ => &[],
     };
     let events = &facts.state.events;
-    let is_about_chop = !matches!(component.id, "capsule-distance" | "follow-ratio" | "capsule-travel" | "zonule-load");
+    let is_about_chop = matches!(component.id, "burial-depth" | "dense-zone" | "purchase" | "division");
     let chop = debrief.judged.map(|j| debrief.chops[j].event).filter(|_| is_about_chop);
-    let is_before_chop = matches!(component.id, "burial-depth" | "dense-zone" | "pedal-back");
+    let is_before_chop = matches!(component.id, "burial-depth" | "dense-zone" | "purchase");
     let end = match chop {
         None => events.len(),
         Some(begun) if is_before_chop => begun,

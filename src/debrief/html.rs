@@ -152,7 +152,7 @@ fn component_row(component: &Component) -> Markup {
     let (class, shape) = match component.status {
         Status::Met => ("met", Sign::Check),
         Status::Missed => ("missed", Sign::Cross),
-        Status::NotReached => ("not-reached", Sign::Dash),
+        Status::NotReached | Status::NotApplicable => ("not-reached", Sign::Dash),
     };
     let score = 100.0 * component.score;
     html! {

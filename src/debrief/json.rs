@@ -149,7 +149,7 @@ fn component(c: &Component) -> ComponentJson<'_> {
         label: c.label,
         value: rounded_if(c.value),
         unit: c.unit,
-        score: rounded(c.score),
+        score: if c.status == Status::NotApplicable { Value::Null } else { rounded(c.score) },
         threshold: match c.threshold {
             Threshold::Value(value) => rounded(value),
             Threshold::Band(low, high) => json!([rounded(low), rounded(high)]),
@@ -158,6 +158,7 @@ fn component(c: &Component) -> ComponentJson<'_> {
             Status::Met => "met",
             Status::Missed => "missed",
             Status::NotReached => "not-reached",
+            Status::NotApplicable => "not-applicable",
         },
     }
 }

@@ -13,6 +13,7 @@ pub mod cause;
 pub mod charts;
 pub mod chops;
 pub mod component;
+pub mod conduct;
 pub mod course;
 pub mod findings;
 pub mod follows;
@@ -31,6 +32,7 @@ use crate::sim::event::EventKind;
 use crate::sim::{Model, State};
 pub use chops::{Chop, chops};
 pub use component::{Component, Status, Threshold};
+pub use conduct::Stop;
 pub use course::Course;
 pub use findings::Finding;
 pub use follows::Follow;
@@ -54,9 +56,10 @@ pub struct Facts<'a> {
 /// The verdict on an attempt.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Outcome {
-    /// No critical event, and every component that counts was met.
+    /// No critical event, and every component that counts and applies was met.
     pub pass: bool,
-    /// 0..100: the mean of the components' scores; 0 after a critical event.
+    /// 0..100: of the components that apply, the mean of those of the way counts two thirds, the mean of those of care one
+    /// third; 0 after a critical event.
     pub score: f64,
     /// Critical events in plain words.
     pub critical: Vec<String>,
@@ -69,7 +72,7 @@ pub struct Debrief {
     pub chops: Vec<Chop>,
     /// Place in `chops` of the one that is judged.
     pub judged: Option<usize>,
-    /// What was judged: always the same seven, then what the case's goals ask for beyond.
+    /// What was judged: always the same twelve.
     pub components: Vec<Component>,
     /// Every pull of a piece, in order.
     pub follows: Vec<Follow>,
@@ -77,6 +80,8 @@ pub struct Debrief {
     pub peaks: Peaks,
     /// What else stands out, the most dangerous first.
     pub findings: Vec<Finding>,
+    /// The call for help, if there was one.
+    pub stop: Option<Stop>,
     /// The verdict.
     pub outcome: Outcome,
     /// What to try next, one or two sentences; three after a critical event.
@@ -89,12 +94,13 @@ impl Debrief {
         let chops = chops(facts);
         let judged = chops::best(&chops);
         let chop = judged.map(|i| &chops[i]);
+        let stop = conduct::stop(facts);
         let follows = follows::follows(facts);
         let findings = findings::findings(facts, &follows);
-        let components = component::all(facts, chop, &follows);
+        let components = component::all(facts, &chops, judged, &follows);
         let outcome = outcome(facts.state, &components);
         let advice = advice::sentences(facts, chop, &components, &findings);
-        Self { judged, components, peaks: Peaks::of(facts), follows, findings, outcome, advice, chops }
+        Self { judged, components, peaks: Peaks::of(facts), follows, findings, outcome, advice, chops, stop }
     }
 }
 
@@ -111,6 +117,10 @@ fn critical_in_words(kind: &EventKind) -> Option<&'static str> {
     }
 }
 
+/// What the way counts for in the score; the rest is care (common practice, no source: most of what is taught is the way, and
+/// care gates).
+const WAY_COUNTS: f64 = 2.0 / 3.0;
+
 fn outcome(state: &State, components: &[Component]) -> Outcome {
     let mut critical: Vec<String> = Vec::new();
     for words in state.events.iter().filter_map(|e| critical_in_words(&e.kind)) {
@@ -118,10 +128,16 @@ fn outcome(state: &State, components: &[Component]) -> Outcome {
             critical.push(words.to_string());
         }
     }
-    let mean = components.iter().map(|c| c.score).sum::<f64>() / components.len().max(1) as f64;
-    let is_met = |c: &Component| c.status == Status::Met || !c.counts_for_pass;
+    let applying: Vec<&Component> = components.iter().filter(|c| c.status != Status::NotApplicable).collect();
+    let mean = |is_way: bool| {
+        let scores: Vec<f64> = applying.iter().filter(|c| c.is_way() == is_way).map(|c| c.score).collect();
+        (!scores.is_empty()).then(|| scores.iter().sum::<f64>() / scores.len() as f64)
+    };
+    let (way, care) = (mean(true), mean(false).unwrap_or(1.0));
+    let mean = way.map_or(care, |way| WAY_COUNTS * way + (1.0 - WAY_COUNTS) * care);
+    let is_met = |c: &&Component| c.status == Status::Met || !c.counts_for_pass;
     Outcome {
-        pass: critical.is_empty() && components.iter().all(is_met),
+        pass: critical.is_empty() && applying.iter().all(is_met),
         score: if critical.is_empty() { 100.0 * mean } else { 0.0 },
         critical,
     }
@@ -321,34 +337,79 @@ mod tests {
     }
 
     #[test]
-    fn further_goals_of_a_case_are_judged_and_absent_ones_are_not() {
+    fn the_goals_of_a_case_set_the_thresholds_and_what_it_leaves_out_is_provisional() {
         let mut case = parse_case("case.ron", CASE).expect("the shipped case").spec;
         let resolution = Resolution { cell_mm: 0.6, ticks_per_second: 240 };
         let model = compile(&case, 1, resolution).expect("a model").model;
         let mut state = State::new(&model);
         state.note(None, pulled(1, true, None, 8_000.0));
         state.totals.capsule_rise_mm = 0.75;
-        state.removal.hottest_c = 40.0;
+        state.totals.zonule_load_un = 45_000.0;
+        state.removal.hottest_c = 50.5;
         let watch = Watch::default();
-        let ids = |case: &CaseSpec| {
-            let facts = Facts { case, model: &model, state: &state, watch: &watch };
-            let more: Vec<(&str, Option<f64>, f64)> =
-                Debrief::of(&facts).components[7..].iter().map(|c| (c.id, c.value, c.score)).collect();
-            more
+        let judged = |case: &CaseSpec, id: &str| {
+            let debrief = Debrief::of(&Facts { case, model: &model, state: &state, watch: &watch });
+            assert_eq!(debrief.components.len(), 12);
+            let found = debrief.components.iter().find(|c| c.id == id).expect("the component");
+            (found.value, found.score, found.status, found.counts_for_pass)
         };
-        assert_eq!(ids(&case), []);
-        case.goals.follow_ratio = Some(2.0);
+        assert_eq!(judged(&case, "chamber-steadiness"), (Some(0.75), 1.0, Status::Met, true));
+        assert_eq!(judged(&case, "zonule-load"), (Some(45.0), 0.5, Status::Missed, true));
+        assert_eq!(judged(&case, "fragment-control"), (Some(1.0), 1.0, Status::Met, false));
+        assert_eq!(judged(&case, "power-use").2, Status::NotApplicable);
+        assert_eq!(judged(&case, "rescue").2, Status::NotApplicable);
         case.goals.capsule_travel_mm = Some(0.5);
+        case.goals.zonule_load_mn = Some(60.0);
         case.goals.incision_c = Some(45.0);
-        case.goals.zonule_load_mn = Some(30.0);
-        assert_eq!(
-            ids(&case),
-            [
-                ("follow-ratio", Some(2.5), 1.0),
-                ("capsule-travel", Some(0.75), 0.5),
-                ("incision-temperature", Some(40.0), 1.0),
-                ("zonule-load", Some(0.0), 1.0)
-            ]
-        );
+        case.goals.follow_ratio = Some(3.0);
+        assert_eq!(judged(&case, "chamber-steadiness"), (Some(0.75), 0.5, Status::Missed, true));
+        assert_eq!(judged(&case, "zonule-load"), (Some(45.0), 1.0, Status::Met, true));
+        assert_eq!(judged(&case, "incision-temperature"), (Some(50.5), 0.5, Status::Missed, true));
+        assert_eq!(judged(&case, "fragment-control"), (Some(1.0), 1.0, Status::Missed, true), "a ratio of 2.5 of 3");
+        case.goals.nucleus_left = Some(0.5);
+        assert_eq!(judged(&case, "fragment-control"), (Some(1.0), 0.5, Status::Missed, true), "all of it is left");
+    }
+
+    #[test]
+    fn a_stop_counts_as_good_where_there_was_a_reason_and_only_there() {
+        let outcome = |reason: Option<EventKind>| {
+            let (debrief, page) = judged(|_, state| {
+                if let Some(kind) = reason {
+                    at(state, 100, None, kind);
+                }
+                at(state, 200, None, EventKind::Called);
+                state.totals.distance_to_capsule_min_mm = 2.0;
+            });
+            (debrief, page)
+        };
+        let near = EventKind::CapsuleNear { tool: Tool::Needle, distance_mm: 0.7 };
+        let (debrief, page) = outcome(Some(near));
+        assert!(debrief.outcome.pass, "{page}");
+        assert_eq!(debrief.stop, Some(Stop { event: 1, reason: Some(0) }));
+        assert!(page.contains("stopped for a reason"), "{page}");
+        let (debrief, _) = outcome(None);
+        assert!(!debrief.outcome.pass);
+        assert_eq!(debrief.stop, Some(Stop { event: 0, reason: None }));
+        let breach = EventKind::Breach { tool: Some(Tool::Needle), by: BreachBy::Ultrasound, radius_mm: 1.0 };
+        let (debrief, _) = outcome(Some(breach));
+        assert_eq!((debrief.outcome.pass, debrief.outcome.score), (false, 0.0), "nothing buys back safety");
+        let rescue = debrief.components.iter().find(|c| c.id == "rescue").expect("rescue");
+        assert_eq!((rescue.status, rescue.score), (Status::Met, 1.0));
+    }
+
+    #[test]
+    fn a_nucleus_that_is_not_to_be_chopped_is_judged_by_that() {
+        let mut case = parse_case("case.ron", CASE).expect("the shipped case").spec;
+        case.goals.approach = Some(crate::case::Approach::WithoutChop);
+        let resolution = Resolution { cell_mm: 0.6, ticks_per_second: 240 };
+        let model = compile(&case, 1, resolution).expect("a model").model;
+        let mut state = State::new(&model);
+        state.totals.distance_to_capsule_min_mm = 2.0;
+        let watch = Watch::default();
+        let debrief = Debrief::of(&Facts { case: &case, model: &model, state: &state, watch: &watch });
+        let status_of = |debrief: &Debrief, id: &str| debrief.components.iter().find(|c| c.id == id).unwrap().status;
+        assert!(debrief.outcome.pass, "{:?}", debrief.components);
+        assert_eq!(status_of(&debrief, "division"), Status::Met);
+        assert_eq!(status_of(&debrief, "burial-depth"), Status::NotApplicable);
     }
 }

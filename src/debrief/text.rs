@@ -141,11 +141,12 @@ pub(crate) fn mark(component: &Component) -> &'static str {
         (Status::Missed, true) => "MISSED",
         (Status::Missed, false) => "short",
         (Status::NotReached, _) => "not reached",
+        (Status::NotApplicable, _) => "not judged",
     }
 }
 
 fn row(label: &str, reached: &str, wanted: &str, mark: &str) -> String {
-    format!("{label:<31}{reached:<22}{wanted:<16}{mark}").trim_end().to_string() + "\n"
+    format!("{label:<27}{reached:<23}{wanted:<19}{mark}").trim_end().to_string() + "\n"
 }
 
 /// Adds a paragraph, broken at the page's width, every line behind `indent`.

@@ -3,10 +3,10 @@
 //!
 //! A `Watch` only reads the state after each tick, so a replay notes the same. mm, s.
 
-use crate::sim::burial::{CORED_MM, LINGER_S};
+use crate::sim::burial::{CORED_MM, LINGER_S, boring_s};
 use crate::sim::event::EventKind;
 use crate::sim::hands::{Tip, rise_over_rim_mm};
-use crate::sim::{Model, State};
+use crate::sim::{Model, State, capsule};
 use nalgebra::Vector3;
 
 /// Advance along the shaft within which the tip counts as standing still, mm (A: what a steady hand cannot avoid).
@@ -43,6 +43,8 @@ pub struct Hold {
     pub gap_mm: f64,
     /// Time ultrasound had been on since the tip last advanced, s.
     pub still_ultrasound_s: f64,
+    /// Share of the port that was covered.
+    pub occlusion: f64,
     /// How far the nucleus had slid off the tip along the shaft, mm.
     pub slid_mm: f64,
 }
@@ -61,8 +63,14 @@ pub struct Watch {
     pub at_chops: Vec<Hold>,
     /// How it is held now.
     pub now: Hold,
+    /// Full-power time that the tip's ways into tissue with ultrasound would have taken at least, s.
+    pub bored_s: f64,
+    /// Time for which an instrument was nearer to the posterior capsule than the case allows, s.
+    pub under_floor_s: f64,
     /// Where the tip was deepest when it came to stand, lens frame.
     stands_mm: Option<Vector3<f64>>,
+    /// Where the tip was a tick ago, in the frame of the fragment it was in.
+    tip_mm: Option<(u16, Vector3<f64>)>,
     events_seen: usize,
 }
 
@@ -79,13 +87,24 @@ impl Watch {
             } else if state.power > 0.0 {
                 self.now.still_ultrasound_s += model.tick_s;
             }
+            let went_mm =
+                self.tip_mm.filter(|(body, _)| *body == needle.body).map(|(_, mm)| (place_mm - mm).dot(&forward));
+            self.tip_mm = Some((needle.body, place_mm));
+            if let Some(went_mm) = went_mm.filter(|mm| *mm > 0.0 && state.power > 0.0 && needle.buried_mm > 0.0) {
+                let cell = model.cells.at(&place_mm).map(|cell| cell as usize);
+                self.bored_s += boring_s(went_mm, cell.map_or(0.0, |c| f64::from(model.cells.toughness_nj_mm2[c])));
+            }
             self.now.gap_mm = needle.gap_mm;
             self.now.slid_mm = needle.slid_mm;
+            self.now.occlusion = needle.occlusion;
             if state.chopper.as_ref().is_none_or(|c| !c.is_in_lens) {
                 let is_buried = needle.buried_mm > 0.0;
                 self.now.burial =
                     is_buried.then_some(Burial { tip: needle.tip, body: needle.body, depth_mm: needle.depth_mm });
             }
+        }
+        if capsule::nearest_mm(model, state).is_some_and(|mm| mm < model.capsule_near_mm) {
+            self.under_floor_s += model.tick_s;
         }
         for event in &state.events[self.events_seen..] {
             if matches!(event.kind, EventKind::ChopStarted(_)) {

@@ -31,6 +31,11 @@ pub const FULL_POWER_ADVANCE_MM_S: f64 = 10.0;
 /// Toughness of a nucleus of grade 1, nJ/mm² (A: as in `Tissue::nucleus`).
 const GRADE_1_NJ_MM2: f64 = 4000.0;
 
+/// Full-power time that boring so far takes at least, through tissue of this toughness, s.
+pub fn boring_s(length_mm: f64, toughness_nj_mm2: f64) -> f64 {
+    length_mm * toughness_nj_mm2 / (FULL_POWER_ADVANCE_MM_S * GRADE_1_NJ_MM2)
+}
+
 /// Growth of the gap round a tip that vibrates without advancing, at full power and grade 1, mm/s (A).
 pub const CORING_MM_S: f64 = 0.5;
 

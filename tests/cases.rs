@@ -105,8 +105,14 @@ fn what_the_case_sheet_says_is_not_the_answer() {
     for Shipped { name, .. } in CASES {
         let case = case(name);
         let hidden = [case.lens.core.diameter_mm, case.lens.core.thickness_mm];
+        // Whole numbers with their unit, so that an axial length of 26.4 mm is not taken for 6.4 mm.
+        let given: Vec<f64> = case
+            .sheet
+            .split(" mm")
+            .filter_map(|before| before.rsplit(|c: char| !c.is_ascii_digit() && c != '.').next()?.parse().ok())
+            .collect();
         for number in hidden {
-            assert!(!case.sheet.contains(&format!("{number:.1} mm")), "{name}: the sheet gives {number} mm");
+            assert!(!given.contains(&number), "{name}: the sheet gives {number} mm");
         }
     }
 }
@@ -145,6 +151,36 @@ fn criticals() -> Vec<Critical> {
             steps: "Hydrodissect(hour: 12, volume_ml: 1.5, seconds: 1)",
             is_it: |k| matches!(k, EventKind::Breach { by: BreachBy::TrappedFluid, .. }),
             says: "fluid trapped behind the lens",
+        },
+        Critical {
+            what: "capsule breach by force",
+            case: case("medium-uniform"),
+            steps: "Set(vacuum_mmhg: 300, power: 0.6), Bury(depth_mm: 1.4, angle_deg: 40, place_mm: (0, 0), bevel: Up, \
+                    speed_mm_s: 1.5, ultrasound: 1.0), Pedal(position: 2), Wait(seconds: 0.3), \
+                    Chop(kind: Vertical, ahead_mm: 2.0, aside_mm: 2.0, depth_mm: 5), Separate(width_mm: 4, speed_mm_s: 2)",
+            is_it: |k| matches!(k, EventKind::Breach { by: BreachBy::SharpForce, .. }),
+            says: "was pressed through it",
+        },
+        Critical {
+            what: "piece sunk",
+            case: case("medium-uniform"),
+            steps: "Set(vacuum_mmhg: 300, power: 0.6), Bury(depth_mm: 1.6, angle_deg: 40, place_mm: (0, 0), bevel: Up, \
+                    speed_mm_s: 1.5, ultrasound: 1.0), Pedal(position: 2), Wait(seconds: 0.3), \
+                    Chop(kind: Vertical, ahead_mm: 0.4, aside_mm: 0.5, depth_mm: 2.0), Separate(width_mm: 2.4, speed_mm_s: 2), \
+                    Wait(seconds: 0.2), Pedal(position: 1), Withdraw, Bury(depth_mm: 5, angle_deg: 60, place_mm: (0.5, 0.5), \
+                    bevel: Up, speed_mm_s: 2.0, ultrasound: 1.0), Pedal(position: 1), Withdraw(from: Eye), Wait(seconds: 60)",
+            is_it: |k| matches!(k, EventKind::PieceSank { .. }),
+            says: "fell through the hole",
+        },
+        Critical {
+            what: "rim run out",
+            case: case("medium-uniform"),
+            steps: "Set(vacuum_mmhg: 300, power: 0.6), Bury(depth_mm: 1.4, angle_deg: 40, place_mm: (1.0, 0), bevel: Up, \
+                    speed_mm_s: 1.5, ultrasound: 1.0), Pedal(position: 2), Wait(seconds: 0.3), \
+                    Chop(kind: Vertical, ahead_mm: 2.0, aside_mm: 1.0, depth_mm: 1.0), Separate(width_mm: 4, speed_mm_s: 2), \
+                    Separate(width_mm: 4, speed_mm_s: 2)",
+            is_it: |k| matches!(k, EventKind::RimRanOut),
+            says: "the chopper straddled the rim",
         },
         Critical {
             what: "zonular dialysis",

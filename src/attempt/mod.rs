@@ -82,6 +82,8 @@ pub struct ComponentScore {
     pub value: Option<f64>,
     /// 0..1; `None` where it does not apply.
     pub score: Option<f64>,
+    /// What the case asked for, in words: a goal changed afterwards shows here though nothing else may come of it.
+    pub asked: String,
 }
 
 /// What was scored.

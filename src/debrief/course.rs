@@ -92,6 +92,7 @@ pub fn scores(debrief: &Debrief) -> Scores {
                 id: c.id.to_string(),
                 value: c.value,
                 score: (c.status != Status::NotApplicable).then_some(c.score),
+                asked: c.wanted.clone(),
             })
             .collect(),
     }

@@ -1,0 +1,256 @@
+//! Attempts on the disk: whole or not there, never overwritten, and each change of one told for what it is.
+#![allow(clippy::unwrap_used, clippy::expect_used, reason = "a helper that fails fails the test that called it")]
+
+mod common;
+
+use corecleft::attempt::{Attempt, Device, Header, Unusable};
+use corecleft::debrief::proof::{Proof, Verdict};
+use corecleft::debrief::{Course, Debrief};
+use corecleft::plan::read_plan;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output, Stdio};
+use std::sync::LazyLock;
+use std::time::Duration;
+
+/// An attempt by a shipped plan.
+fn attempted(name: &str, which: &str, seed: u64) -> Attempt {
+    let text = std::fs::read_to_string(common::path(&format!("scenarios/{name}.ron"))).unwrap();
+    let case = common::shipped(&format!("{name}.ron"));
+    let (plan, _) = read_plan(&common::path(&format!("scenarios/{name}.{which}.plan.ron"))).unwrap();
+    let model = common::model(&case, seed);
+    let course = Course::of_plan(&model, &plan).unwrap();
+    let debrief = Debrief::of(&course.facts(&case, &model));
+    course.attempt(Header::new(name, &text, seed, Device::Plan(plan.title)), &debrief)
+}
+
+static GOOD: LazyLock<Attempt> = LazyLock::new(|| attempted("medium-uniform", "good", 1));
+
+fn verdict(bytes: &[u8]) -> Proof {
+    Proof::of(&Attempt::from_bytes(bytes))
+}
+
+fn corecleft(arguments: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_corecleft")).args(arguments).output().unwrap()
+}
+
+fn text(bytes: &[u8]) -> &str {
+    std::str::from_utf8(bytes).unwrap()
+}
+
+fn files(folder: &Path) -> Vec<PathBuf> {
+    std::fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().path()).collect()
+}
+
+#[test]
+fn an_attempt_comes_back_and_is_valid() {
+    let bytes = GOOD.to_bytes();
+    assert_eq!(&Attempt::from_bytes(&bytes).unwrap(), &*GOOD);
+    let proof = verdict(&bytes);
+    assert_eq!(proof.verdict, Verdict::Valid, "{}", proof.reason);
+}
+
+#[test]
+fn no_flipped_byte_goes_unseen() {
+    let bytes = GOOD.to_bytes();
+    for at in 0..bytes.len() {
+        let mut flipped = bytes.clone();
+        flipped[at] ^= 1 << (at % 8);
+        assert_eq!(verdict(&flipped).verdict, Verdict::Unreadable, "byte {at} of {}", bytes.len());
+    }
+    for length in (0..bytes.len()).step_by(37) {
+        assert_eq!(verdict(&bytes[..length]).verdict, Verdict::Unreadable, "cut to {length}");
+    }
+    assert_eq!(verdict(&[bytes.as_slice(), b"x"].concat()).verdict, Verdict::Unreadable, "one byte more");
+}
+
+/// What a forger who can make the file's hash anew changes, and what the verdict must say of it.
+#[test]
+fn what_is_forged_does_not_match_its_own_replay() {
+    let forged = |what: &str, change: &dyn Fn(&mut Attempt), says: &str| {
+        let mut attempt = GOOD.clone();
+        change(&mut attempt);
+        assert_ne!(attempt, *GOOD, "{what}");
+        let proof = verdict(&attempt.to_bytes());
+        assert_eq!(proof.verdict, Verdict::Mismatch, "{what}: {}", proof.reason);
+        assert!(proof.reason.contains(says) && !proof.reason.contains('\n'), "{what}: {}", proof.reason);
+    };
+    forged("score", &|a| a.scores.score -= 1.0, "99.0 instead of 100.0");
+    forged("pass", &|a| a.scores.pass = false, "not passed instead of passed");
+    forged("component", &|a| a.scores.components[0].score = Some(0.5), "component `burial-depth`");
+    forged("event left out", &|a| drop(a.events.remove(3)), "event 3 is another");
+    forged("last event left out", &|a| drop(a.events.pop()), "is another");
+    forged("state", &|a| a.state_hash[0] ^= 1, "a last state that its inputs do not lead to");
+    forged("seed", &|a| a.header.seed = 2, "a last state");
+    let other = std::fs::read_to_string(common::path("scenarios/long-eye-dense-core.ron")).unwrap();
+    forged("case swapped", &|a| a.header.case_text.clone_from(&other), "another case");
+    forged(
+        "case swapped with its hash",
+        &|a| a.header = Header::new("medium-uniform", &other, 1, a.header.device.clone()),
+        "a last state",
+    );
+    let easier = GOOD.header.case_text.replace("capsule_floor_mm: 0.6", "capsule_floor_mm: 0.1");
+    forged(
+        "goal made easier",
+        &|a| a.header = Header::new("medium-uniform", &easier, 1, a.header.device.clone()),
+        "component `capsule-distance`",
+    );
+    let poor = attempted("medium-uniform", "poor", 1);
+    forged("inputs of another", &|a| a.record = poor.record.clone(), "a last state");
+    forged("case that is none", &|a| a.header = Header::new("x", "(", 1, a.header.device.clone()), "cannot be used");
+}
+
+#[test]
+fn what_is_newer_or_of_another_engine_is_not_called_forged() {
+    let mut other = GOOD.clone();
+    other.header.engine = "9.0.0+1".to_string();
+    let proof = verdict(&other.to_bytes());
+    assert_eq!(proof.verdict, Verdict::OtherVersion);
+    assert!(proof.reason.contains("9.0.0+1"), "{}", proof.reason);
+    // A newer format keeps the first line, the number and the hash at the end.
+    let mut newer = GOOD.to_bytes();
+    newer.truncate(newer.len() - 32);
+    newer[18] = 2;
+    newer.extend_from_slice(b"something unheard of");
+    let hash = blake3::hash(&newer);
+    newer.extend_from_slice(hash.as_bytes());
+    assert!(matches!(Attempt::from_bytes(&newer), Err(Unusable::OtherFormat { format: 2 })));
+    assert_eq!(verdict(&newer).verdict, Verdict::OtherVersion);
+}
+
+#[test]
+fn saving_makes_one_new_file_each_time_and_overwrites_none() {
+    let folder = tempfile::tempdir().unwrap();
+    let inner = folder.path().join("attempts of today");
+    let paths: Vec<PathBuf> = (0..3).map(|_| GOOD.save(&inner).unwrap()).collect();
+    let mut found = files(&inner);
+    found.sort();
+    let mut wanted = paths.clone();
+    wanted.sort();
+    assert_eq!(found, wanted);
+    let hash = blake3::Hash::from_bytes(GOOD.state_hash).to_hex();
+    let name = paths[0].file_name().unwrap().to_str().unwrap();
+    assert_eq!(name, format!("medium-uniform.1.{}.attempt", &hash.as_str()[..8]));
+    assert!(paths.iter().all(|path| Attempt::read(path).unwrap() == *GOOD));
+    // A folder that is none.
+    let refused = GOOD.save(&paths[0]).unwrap_err().to_string();
+    assert!(refused.contains("allowed: a folder that can be written") && !refused.contains('\n'), "{refused}");
+}
+
+/// How a child of the test is told to save and save again.
+const SAVES_INTO: &str = "CORECLEFT_TEST_SAVES_INTO";
+
+#[test]
+fn killed_while_saving_it_leaves_whole_files_only() {
+    if let Some(folder) = std::env::var_os(SAVES_INTO) {
+        loop {
+            GOOD.save(Path::new(&folder)).unwrap();
+        }
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let (mut tries_with_files, mut total) = (0, 0);
+    for n in 0..100_u64 {
+        let inner = folder.path().join(n.to_string());
+        let mut child = Command::new(std::env::current_exe().unwrap())
+            .args(["--exact", "killed_while_saving_it_leaves_whole_files_only"])
+            .env(SAVES_INTO, &inner)
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap();
+        // Its first file shows that it is at it; then it is killed a little later each time.
+        let begun = std::time::Instant::now();
+        while !inner.exists() && begun.elapsed() < Duration::from_secs(30) {
+            std::thread::sleep(Duration::from_millis(1));
+        }
+        std::thread::sleep(Duration::from_micros(137 * n));
+        child.kill().unwrap();
+        child.wait().unwrap();
+        let left = files(&inner);
+        for path in &left {
+            assert!(path.extension().is_some_and(|e| e == "attempt"), "{}", path.display());
+            assert_eq!(&Attempt::read(path).unwrap(), &*GOOD, "{}", path.display());
+        }
+        tries_with_files += usize::from(!left.is_empty());
+        total += left.len();
+    }
+    assert!(tries_with_files > 20 && total > 100, "{tries_with_files} tries with files, {total} files");
+}
+
+#[test]
+fn five_minutes_of_hands_fit_in_200_kb() {
+    let attempt = attempted("medium-uniform", "nucleus", 1);
+    let seconds = attempt.record.ticks() as f64 / 240.0;
+    let bytes = attempt.to_bytes().len() as f64;
+    assert!(seconds > 200.0, "{seconds} s");
+    assert!(bytes / seconds * 300.0 <= 200_000.0, "{bytes} bytes for {seconds} s");
+}
+
+#[test]
+fn commands_save_tell_and_verify() {
+    let folder = tempfile::tempdir().unwrap();
+    let (case, plan) =
+        (common::path("scenarios/medium-uniform.ron"), common::path("scenarios/medium-uniform.poor.plan.ron"));
+    let (inner, html) = (folder.path().join("new"), folder.path().join("debrief.html"));
+    let play = |more: &[&str]| {
+        let mut arguments = vec!["play", case.to_str().unwrap(), "--plan", plan.to_str().unwrap()];
+        arguments.extend(["--save", inner.to_str().unwrap()]);
+        arguments.extend(more);
+        let output = corecleft(&arguments);
+        assert_eq!(output.status.code(), Some(0));
+        output
+    };
+    let page = play(&[]);
+    let saved = files(&inner);
+    assert_eq!(saved.len(), 1);
+    assert_eq!(text(&page.stderr), format!("Saved as {}\n", saved[0].display()));
+    let file = saved[0].to_str().unwrap();
+    let told = corecleft(&["debrief", file, "--html", html.to_str().unwrap()]);
+    assert_eq!((told.status.code(), text(&told.stdout)), (Some(0), text(&page.stdout)));
+    assert!(std::fs::read_to_string(&html).unwrap().contains("</html>"));
+    let json = |output: &Output| -> serde_json::Value {
+        let mut value: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+        value["wall_s"] = serde_json::Value::Null;
+        value
+    };
+    assert_eq!(json(&play(&["--json"])), json(&corecleft(&["debrief", file, "--json"])));
+
+    let damaged = folder.path().join("damaged.attempt");
+    let mut bytes = std::fs::read(file).unwrap();
+    bytes[100] ^= 4;
+    std::fs::write(&damaged, &bytes).unwrap();
+    let forged = folder.path().join("forged.attempt");
+    let mut attempt = Attempt::read(&saved[0]).unwrap();
+    attempt.scores.score = 99.0;
+    std::fs::write(&forged, attempt.to_bytes()).unwrap();
+    attempt.header.engine = "0.0.1+9".to_string();
+    let other = folder.path().join("other.attempt");
+    std::fs::write(&other, attempt.to_bytes()).unwrap();
+    let [damaged, forged, other] = [&damaged, &forged, &other].map(|p| p.to_str().unwrap());
+    for (files, code, verdicts) in [
+        (vec![file], 0, vec!["valid"]),
+        (vec![file, forged], 1, vec!["valid", "mismatch"]),
+        (vec![damaged], 2, vec!["unreadable"]),
+        (vec![other], 2, vec!["other_version"]),
+        (
+            vec![damaged, other, forged, "missing.attempt"],
+            1,
+            vec!["unreadable", "other_version", "mismatch", "unreadable"],
+        ),
+    ] {
+        let lines = corecleft(&[&["verify"], files.as_slice()].concat());
+        assert_eq!(lines.status.code(), Some(code), "{files:?}");
+        assert_eq!(text(&lines.stdout).lines().count() + text(&lines.stderr).lines().count(), files.len());
+        let output = corecleft(&[&["verify", "--json"], files.as_slice()].concat());
+        assert_eq!((output.status.code(), text(&output.stderr)), (Some(code), ""), "{files:?}");
+        let report: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+        let found: Vec<&str> =
+            report["attempts"].as_array().unwrap().iter().map(|a| a["verdict"].as_str().unwrap()).collect();
+        assert_eq!(found, verdicts);
+    }
+    for refused in [damaged, forged, other, "missing.attempt"] {
+        let output = corecleft(&["debrief", refused]);
+        assert_eq!((output.status.code(), text(&output.stdout)), (Some(2), ""), "{refused}");
+        assert_eq!(text(&output.stderr).lines().count(), 1, "{}", text(&output.stderr));
+        assert!(text(&output.stderr).starts_with(refused), "{}", text(&output.stderr));
+    }
+}

@@ -78,9 +78,14 @@ pub(super) fn fragments(facts: &Facts<'_>, follows: &[Follow]) -> Component {
     let share = followed as f64 / firsts.len() as f64;
     let came_off = count(facts, |k| matches!(k, EventKind::LetGo { by_foot: false, .. }));
     let sank = count(facts, |k| matches!(k, EventKind::PieceSank { .. }));
-    let mut cause = format!("Of {} pieces that were drawn, {followed} followed at the first pull", firsts.len());
+    let mut cause = match (firsts.len(), followed) {
+        (1, 1) => "The one piece that was drawn followed at the first pull".to_string(),
+        (1, _) => "The one piece that was drawn did not follow at the first pull".to_string(),
+        (drawn, none) if none == 0 => format!("Of {drawn} pieces that were drawn, none followed at the first pull"),
+        (drawn, _) => format!("Of {drawn} pieces that were drawn, {followed} followed at the first pull"),
+    };
     if came_off > 0 {
-        cause += &format!("; a piece came off the tip {came_off} times");
+        cause += &format!("; a piece came off the tip {}", times(came_off));
     }
     if sank > 0 {
         cause += &format!("; {sank} sank");
@@ -176,12 +181,9 @@ pub(super) fn rim(facts: &Facts<'_>) -> Component {
     let (shown, cause) = match (is_torn, caught) {
         (true, _) => (format!("{tear_mm:.1} mm torn"), format!("The rim of the rhexis tore by {tear_mm:.1} mm.")),
         (false, 0) => ("whole".to_string(), "No instrument caught the rim of the rhexis.".to_string()),
-        (false, 1) => {
-            ("whole, caught once".to_string(), "The chopper caught the rim of the rhexis once; it held.".to_string())
-        }
         (false, n) => (
-            format!("whole, caught {n} times"),
-            format!("The chopper caught the rim of the rhexis {n} times; it held."),
+            format!("whole, caught {}", times(n)),
+            format!("The chopper caught the rim of the rhexis {}; it held.", times(n)),
         ),
     };
     let cost = if caught > 0 { CAUGHT_COSTS } else { 0.0 };
@@ -272,6 +274,14 @@ pub(super) fn rescue(facts: &Facts<'_>) -> Component {
         (false, false) => format!("Harm was limited by {}, but not by {}.", listed(&done), listed(&left)),
     };
     frame.judged(Some(share), share, status(left.is_empty()), format!("{} of {}", done.len(), steps.len()), cause)
+}
+
+fn times(count: usize) -> String {
+    match count {
+        1 => "once".to_string(),
+        2 => "twice".to_string(),
+        _ => format!("{count} times"),
+    }
 }
 
 fn listed(what: &[&str]) -> String {

@@ -228,8 +228,8 @@ fn after_breach(facts: &Facts<'_>) -> Option<Finding> {
     );
     critical(
         cause,
-        "harm after a breach is still limited by stopping aspiration and ultrasound at once with the infusion left on, \
-         and by filling the chamber through the side port before the needle leaves",
+        "the breach is no longer avoidable; harm is still limited by stopping aspiration and \
+         ultrasound at once with the infusion left on, and by filling the chamber through the side port before the needle leaves",
     )
 }
 

@@ -102,20 +102,23 @@ impl Graph {
         self.nodes.iter().enumerate().any(|(i, n)| n.role != Role::Decision && !has_cause(i))
     }
 
-    /// Every chain in words, from the decision on.
+    /// Every chain in words, from the decision on; what an earlier one has told is left out but for its end.
     pub fn sentences(&self) -> Vec<String> {
         let is_leaf = |node: &usize| self.children(*node).next().is_none();
         let say = |node: usize| format!("{:.2} s: {}", self.nodes[node].t_s, self.nodes[node].what);
         let cause = |node: usize| self.edges.iter().find(|e| e.1 == node).map(|e| e.0);
         let back = |leaf: usize| core::iter::successors(Some(leaf), move |node| cause(*node));
-        (0..self.nodes.len())
-            .filter(is_leaf)
-            .map(|leaf| {
-                let mut said: Vec<String> = back(leaf).map(say).collect();
-                said.reverse();
-                said.join(" → ") + "."
-            })
-            .collect()
+        let mut told: Vec<usize> = Vec::new();
+        let mut sentence = |leaf: usize| {
+            let mut nodes: Vec<usize> = back(leaf).collect();
+            nodes.reverse();
+            let known = nodes.iter().take_while(|n| told.contains(n)).count();
+            let begin = if known > 1 { "… → " } else { "" };
+            told.extend(&nodes[known..]);
+            let said: Vec<String> = nodes[known.saturating_sub(1)..].iter().map(|n| say(*n)).collect();
+            format!("{begin}{}.", said.join(" → "))
+        };
+        (0..self.nodes.len()).filter(is_leaf).map(&mut sentence).collect()
     }
 }
 

@@ -172,28 +172,15 @@ fn component_row(component: &Component) -> Markup {
     }
 }
 
-/// Causes, what was missed first; what several components have in common is said once.
+/// Causes, what went wrong first.
 fn why(debrief: &Debrief) -> Markup {
-    let (met, missed): (Vec<&Component>, Vec<&Component>) =
-        debrief.components.iter().partition(|c| c.status == Status::Met);
-    let said = |components: &[&Component]| {
-        let mut said: Vec<String> = Vec::new();
-        for component in components {
-            if !said.contains(&component.cause) {
-                said.push(component.cause.clone());
-            }
-        }
-        said
-    };
-    let mut wrong = said(&missed);
-    wrong.extend(debrief.findings.iter().map(|f| f.cause.clone()));
-    let right = said(&met);
+    let (wrong, right) = (debrief.what_went_wrong(), debrief.what_went_well());
     html! {
         section {
             h2 { "Why" }
             @if !wrong.is_empty() { ul.wrong { @for sentence in &wrong { li { (sentence) } } } }
             @if !right.is_empty() {
-                h3 { "What was met" }
+                h3 { "What was met or not judged" }
                 ul.right { @for sentence in &right { li { (sentence) } } }
             }
         }

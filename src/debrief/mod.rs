@@ -102,12 +102,50 @@ impl Debrief {
         let advice = advice::sentences(facts, chop, &components, &findings);
         Self { judged, components, peaks: Peaks::of(facts), follows, findings, outcome, advice, chops, stop }
     }
+
+    /// Why it came out so: what stands beside critical events, then components that were missed or not reached, then what
+    /// else stands out. What several have in common is said once.
+    pub fn what_went_wrong(&self) -> Vec<&str> {
+        let found = |is_critical: bool| {
+            self.findings.iter().filter(move |f| f.is_critical == is_critical).map(|f| f.cause.as_str())
+        };
+        let missed = self.components.iter().filter(|c| matches!(c.status, Status::Missed | Status::NotReached));
+        let is_breached = self.outcome.critical.iter().any(|words| words == BREACH);
+        let breach = missed.clone().filter(|c| is_breached && c.id == "capsule-distance");
+        once(
+            breach
+                .map(|c| c.cause.as_str())
+                .chain(found(true))
+                .chain(missed.map(|c| c.cause.as_str()))
+                .chain(found(false)),
+        )
+    }
+
+    /// Why the rest came out as it did: components that were met, then those that do not apply.
+    pub fn what_went_well(&self) -> Vec<&str> {
+        let by = |status: Status| self.components.iter().filter(move |c| c.status == status).map(|c| c.cause.as_str());
+        once(by(Status::Met).chain(by(Status::NotApplicable)))
+    }
 }
+
+/// Sentences without those already said.
+fn once<'a>(sentences: impl Iterator<Item = &'a str>) -> Vec<&'a str> {
+    let mut said: Vec<&str> = Vec::new();
+    for sentence in sentences {
+        if !said.contains(&sentence) {
+            said.push(sentence);
+        }
+    }
+    said
+}
+
+/// A breach of the posterior capsule in plain words.
+const BREACH: &str = "capsule breach";
 
 /// A critical event in plain words: only these end an attempt's score.
 fn critical_in_words(kind: &EventKind) -> Option<&'static str> {
     match kind {
-        EventKind::Breach { .. } => Some("capsule breach"),
+        EventKind::Breach { .. } => Some(BREACH),
         EventKind::ZonulesTore { .. } => Some("zonular dialysis"),
         EventKind::RimRanOut => Some("tear of the rhexis ran out"),
         EventKind::ChamberCollapsed => Some("chamber collapse"),
@@ -247,7 +285,8 @@ mod tests {
         assert_eq!(page.matches("the chamber fell to 10 mmHg (30 times)").count(), 1, "{page}");
         assert_eq!(page.matches("surged out: the chamber fell to 50 mmHg").count(), 1, "{page}");
         assert!(!page.contains("The port came free at"), "the surge says so: {page}");
-        assert_eq!(page.matches("THE ZONULES TORE at 3 o'clock").count(), 30);
+        let story = page.split("\nResult").next().unwrap_or_default();
+        assert_eq!(story.matches("THE ZONULES TORE at 3 o'clock").count(), 30);
         assert_eq!(debrief.outcome.critical.len(), 1);
     }
 
@@ -295,7 +334,7 @@ mod tests {
             );
         });
         assert!(debrief.findings[0].cause.contains("it bears 125 mmHg"), "{:?}", debrief.findings);
-        assert!(debrief.advice[1].contains("harm after a breach is still limited by"), "{:?}", debrief.advice);
+        assert!(debrief.advice[1].contains("no longer avoidable; harm is still limited by"), "{:?}", debrief.advice);
     }
 
     #[test]

@@ -1,6 +1,7 @@
 //! The debrief as text for a terminal of 80 columns.
 
 use crate::debrief::follows::{held_in_words, ratio_in_words};
+use crate::debrief::graph::Graph;
 use crate::debrief::{Component, Debrief, Facts, Follow, Status, timeline};
 use crate::units::mmhg_from_pa;
 use std::fmt::Write as _;
@@ -58,17 +59,20 @@ pub fn page(titles: &Titles<'_>, facts: &Facts<'_>, debrief: &Debrief) -> String
     for sentence in debrief.peaks.sentences() {
         push_hung(&mut page, "- ", &sentence);
     }
-    page.push_str("\nWhy\n");
-    let mut said: Vec<&str> = Vec::new();
-    for component in &debrief.components {
-        // What several components have in common is said once.
-        if !said.contains(&component.cause.as_str()) {
-            said.push(&component.cause);
-            push_hung(&mut page, "- ", &component.cause);
+    let (wrong, well) = (debrief.what_went_wrong(), debrief.what_went_well());
+    let second = if wrong.is_empty() { "Why" } else { "What was met or not judged" };
+    for (heading, sentences) in [("Why", wrong), (second, well)].into_iter().filter(|s| !s.1.is_empty()) {
+        let _ = writeln!(page, "\n{heading}");
+        for sentence in sentences {
+            push_hung(&mut page, "- ", sentence);
         }
     }
-    for finding in &debrief.findings {
-        push_hung(&mut page, "- ", &finding.cause);
+    let chains = Graph::of(facts, debrief).sentences();
+    if !chains.is_empty() {
+        page.push_str("\nFrom decision to consequence\n");
+        for chain in chains {
+            push_hung(&mut page, "- ", &chain);
+        }
     }
     page.push_str("\nWhat to try\n");
     push(&mut page, "", &debrief.advice.join(" "));

@@ -81,7 +81,7 @@ pub(super) fn fragments(facts: &Facts<'_>, follows: &[Follow]) -> Component {
     let mut cause = match (firsts.len(), followed) {
         (1, 1) => "The one piece that was drawn followed at the first pull".to_string(),
         (1, _) => "The one piece that was drawn did not follow at the first pull".to_string(),
-        (drawn, none) if none == 0 => format!("Of {drawn} pieces that were drawn, none followed at the first pull"),
+        (drawn, 0) => format!("Of {drawn} pieces that were drawn, none followed at the first pull"),
         (drawn, _) => format!("Of {drawn} pieces that were drawn, {followed} followed at the first pull"),
     };
     if came_off > 0 {

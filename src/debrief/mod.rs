@@ -285,7 +285,7 @@ mod tests {
         assert_eq!(page.matches("the chamber fell to 10 mmHg (30 times)").count(), 1, "{page}");
         assert_eq!(page.matches("surged out: the chamber fell to 50 mmHg").count(), 1, "{page}");
         assert!(!page.contains("The port came free at"), "the surge says so: {page}");
-        let story = page.split("\nResult").next().unwrap_or_default();
+        let story = page.split(" Result: ").next().unwrap_or_default();
         assert_eq!(story.matches("THE ZONULES TORE at 3 o'clock").count(), 30);
         assert_eq!(debrief.outcome.critical.len(), 1);
     }

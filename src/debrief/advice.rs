@@ -31,6 +31,10 @@ pub fn sentences(
     let most = if of(true).next().is_some() { MOST_CRITICAL } else { MOST };
     found.extend(on_the_chop(facts, chop, components));
     found.extend(of(false).filter_map(|f| f.advice.clone()));
+    for component in components.iter().filter(|c| c.status == Status::Missed) {
+        // What a finding or the chop's sentences have said already is not said twice.
+        found.extend(on_care(facts, component).map(str::to_string).filter(|advice| !found.contains(advice)));
+    }
     if found.is_empty() {
         found.push(
             "no band was missed; to find the margin, bury a little shallower each time until the tip no longer holds"
@@ -42,6 +46,22 @@ pub fn sentences(
         *sentence = if i == 0 { format!("In this model {sentence}.") } else { format!("Then {sentence}.") };
     }
     found
+}
+
+/// What a missed component of care asks for, where nothing more special was found.
+fn on_care(facts: &Facts<'_>, component: &Component) -> Option<&'static str> {
+    Some(match component.id {
+        "zonule-load" => facts.watch.strained?.1.advice(),
+        "chamber-steadiness" => {
+            "less vacuum stores less in the line, and a higher bottle leaves more pressure in a surge"
+        }
+        "rim-care" => "pass the chopper flat under the rim and set it upright only beyond it",
+        "power-use" => "give power only while the tip advances or holds a piece",
+        "incision-temperature" => "give power in short spells, with flow running",
+        "fragment-control" => "draw a piece only once it is free all round and the port is covered",
+        "rescue" => "take the foot off suction at once, keep the infusion on, and call for help",
+        _ => return None,
+    })
 }
 
 const WITHOUT_CHOP: &str = "leave this nucleus whole: free it, then take it from its middle outward with little power and \

@@ -123,9 +123,8 @@ pub(super) fn chamber(facts: &Facts<'_>) -> Component {
     let (rise_mm, travel_mm) = (facts.state.totals.capsule_rise_mm, facts.state.chamber.travel_mm);
     let most = facts.case.goals.capsule_travel_mm.unwrap_or(TRAVEL_MM);
     let name = ("chamber-steadiness", "Steadiness of the chamber", "mm");
-    let cause = format!(
-        "The posterior capsule rose by up to {rise_mm:.1} mm of itself, the diaphragm travelled {travel_mm:.1} mm."
-    );
+    let rose = if rise_mm < 0.05 { "did not rise".to_string() } else { format!("rose by up to {rise_mm:.1} mm") };
+    let cause = format!("The posterior capsule {rose} of itself; the diaphragm travelled {travel_mm:.1} mm.");
     at_most(name, most, rise_mm.max(travel_mm), 0.0, cause)
 }
 
@@ -133,7 +132,12 @@ pub(super) fn chamber(facts: &Facts<'_>) -> Component {
 pub(super) fn zonules(facts: &Facts<'_>) -> Component {
     let load_mn = facts.state.totals.zonule_load_un / 1000.0;
     let most = facts.case.goals.zonule_load_mn.unwrap_or(ZONULE_MN);
-    let cause = format!("The zonules of a clock hour bore up to {load_mn:.1} mN.");
+    let cause = match facts.watch.strained {
+        Some((t_s, strain)) => {
+            format!("The zonules of a clock hour bore up to {load_mn:.1} mN, at {t_s:.2} s as {}.", strain.words())
+        }
+        None => "Nothing loaded the zonules.".to_string(),
+    };
     at_most(("zonule-load", "Load on the zonules", "mN"), most, load_mn, 0.0, cause)
 }
 
@@ -254,9 +258,9 @@ pub(super) fn rescue(facts: &Facts<'_>) -> Component {
             EventKind::NeedleWithdrawn { chamber_pa } => Some(chamber_pa),
             _ => None,
         });
-        if breach.is_some() {
-            let is_filled = leaves_pa.is_none_or(|pa| pa >= LEAVES_PA);
-            steps.push(("filling the chamber before the needle leaves", is_filled));
+        // A needle that stayed in the eye to the end left no empty chamber behind, and filled none.
+        if let Some(pa) = leaves_pa.filter(|_| breach.is_some()) {
+            steps.push(("filling the chamber before the needle leaves", pa >= LEAVES_PA));
         }
         steps.push(("calling for help", later.iter().any(|e| matches!(e.kind, EventKind::Called))));
     } else if first(|k| matches!(k, EventKind::PupilBlocked { .. })).is_some() {
@@ -347,7 +351,7 @@ pub(super) fn undivided(facts: &Facts<'_>, chops: &[Chop]) -> Component {
     let ploughed = count_of_ploughing(facts);
     let how = if ploughed > 0 { "the chopper ploughed through it, and " } else { "" };
     let cause = format!("This nucleus is not to be chopped: {how}at most {} of its core cracked.", percent(most));
-    let shown = if count == 1 { "chopped once".to_string() } else { format!("chopped {count} times") };
+    let shown = format!("chopped {}", times(count));
     frame.judged(Some(count as f64), 0.0, Status::Missed, shown, cause)
 }
 

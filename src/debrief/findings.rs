@@ -6,6 +6,7 @@
 use crate::debrief::Facts;
 use crate::debrief::component::percent;
 use crate::debrief::follows::{Follow, held_in_words, piece_of, ratio_in_words};
+use crate::debrief::watch::Strain;
 use crate::sim::adhesion::HOURS;
 use crate::sim::event::{BreachBy, Event, EventKind, HeldBy};
 use crate::units::{cm_from_pa, mmhg_from_pa};
@@ -15,9 +16,6 @@ const RISE_TOLD_MM: f64 = 0.6;
 
 /// Distance to the capsule, over the case's floor, within which its rise is something to act on (A).
 const NEAR_FLOORS: f64 = 2.0;
-
-/// Share of a clock hour's strength from which the load on it is told (A).
-const LOAD_TOLD: f64 = 0.5;
 
 /// Share of the time with ultrasound on a piece from which chatter is told (A).
 const CHATTER_TOLD: f64 = 0.1;
@@ -45,7 +43,7 @@ pub struct Finding {
 /// All findings, the most dangerous first.
 pub fn findings(facts: &Facts<'_>, follows: &[Follow]) -> Vec<Finding> {
     let first = [suction(facts), collapse(facts), dialysis(facts), rim(facts), heat(facts), sunk(facts)];
-    let then = [after_breach(facts), block(facts), trapped(facts), rise(facts), surge(facts), loaded(facts)];
+    let then = [after_breach(facts), block(facts), trapped(facts), rise(facts), surge(facts)];
     let last = [held_back(facts, follows), chatter(facts), failed_wave(facts)];
     first.into_iter().chain(then).chain(last).flatten().collect()
 }
@@ -121,30 +119,24 @@ fn dialysis(facts: &Facts<'_>) -> Option<Finding> {
     let torn = events(facts).iter().filter(|e| matches!(e.kind, EventKind::ZonulesTore { .. })).count();
     let more = if torn > 1 { format!("; {torn} clock hours tore in all") } else { String::new() };
     let is_turning = matches!(cause_of(facts, at), Some(EventKind::ZonulesLoaded { turning: true, .. }));
-    let (how, advice) = burden(facts, at, is_turning);
+    let strain = burden(facts, at, is_turning);
+    let how = strain.words();
     let load_mn = load_un / 1000.0;
-    critical(format!("At {t_s:.2} s the zonules at {hour} o'clock gave way at {load_mn:.0} mN as {how}{more}."), advice)
+    critical(
+        format!("At {t_s:.2} s the zonules at {hour} o'clock gave way at {load_mn:.0} mN as {how}{more}."),
+        strain.advice(),
+    )
 }
 
-/// What the zonules bore up to an event, and what loads them less.
-fn burden(facts: &Facts<'_>, at: usize, is_turning: bool) -> (&'static str, &'static str) {
-    if is_turning {
-        return (
-            "the nucleus was turned against its adhesion",
-            "free the nucleus by hydrodissection before turning it",
-        );
-    }
+/// What loaded the zonules up to an event.
+fn burden(facts: &Facts<'_>, at: usize, is_turning: bool) -> Strain {
     // What touched the lens last pushed it.
     let last = events(facts)[..at].iter().rev().find_map(|e| match e.kind {
-        EventKind::ChopperEntered => Some(true),
-        EventKind::LensPushed { .. } | EventKind::TipEnteredLens => Some(false),
+        EventKind::ChopperEntered => Some(Strain::Pressing),
+        EventKind::LensPushed { .. } | EventKind::TipEnteredLens => Some(Strain::Pushing),
         _ => None,
     });
-    if last == Some(true) {
-        ("the chopper was pressed down", "press the chopper down less far, which loads the zonules less")
-    } else {
-        ("the needle pushed the lens", "bury with ultrasound, slowly enough that the tip moves and not the lens")
-    }
+    if is_turning { Strain::Turning } else { last.unwrap_or(Strain::Pushing) }
 }
 
 fn rim(facts: &Facts<'_>) -> Option<Finding> {
@@ -309,31 +301,6 @@ fn surge(facts: &Facts<'_>) -> Option<Finding> {
     let is_low = lowest_pa < LOW_CHAMBER_PA || has(facts, |k| matches!(k, EventKind::ChamberShallowed { .. }));
     let advice = "lower the vacuum, which stores less in the line, or raise the bottle against the surge";
     told(cause, is_low.then(|| advice.to_string()))
-}
-
-fn loaded(facts: &Facts<'_>) -> Option<Finding> {
-    if has(facts, |k| matches!(k, EventKind::ZonulesTore { .. })) {
-        return None;
-    }
-    let (at, hour, turning) = events(facts).iter().enumerate().rev().find_map(|(i, e)| match e.kind {
-        EventKind::ZonulesLoaded { hour, turning, .. } => Some((i, hour, turning)),
-        _ => None,
-    })?;
-    let load_un = facts.state.totals.zonule_load_un;
-    let strength_un = facts.model.zonules.strength_un(&facts.state.support, usize::from(hour) % HOURS);
-    let most_un = facts.case.goals.zonule_load_mn.map_or(LOAD_TOLD * strength_un, |mn| 1000.0 * mn);
-    if load_un < most_un {
-        return None;
-    }
-    let (how, advice) = burden(facts, at, turning);
-    told(
-        format!(
-            "The zonules of a clock hour were loaded with up to {:.0} mN as {how}; at {hour} o'clock they bear {:.0} mN.",
-            load_un / 1000.0,
-            strength_un / 1000.0
-        ),
-        Some(advice.to_string()),
-    )
 }
 
 /// The last pull of each piece is the one that counts; the latest that did not follow is told.

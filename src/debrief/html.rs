@@ -104,7 +104,7 @@ fn verdict(debrief: &Debrief) -> Markup {
                 p { "After a critical event the score is 0:" }
                 ul.critical { @for one in &outcome.critical { li { (sign(Sign::Critical)) strong { (one) } } } }
             }
-            @if let (Some(judged), count @ 2..) = (debrief.judged, debrief.chops.len()) {
+            @if let Some((judged, count)) = debrief.judged_of_several() {
                 p { "Judged on the best of " (count) " chops, at " (format!("{:.2}", debrief.chops[judged].t_s)) " s." }
             }
         }

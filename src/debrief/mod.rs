@@ -103,6 +103,12 @@ impl Debrief {
         Self { judged, components, peaks: Peaks::of(facts), follows, findings, outcome, advice, chops, stop }
     }
 
+    /// The chop that is judged and the number of chops, where there were several and one is judged.
+    pub fn judged_of_several(&self) -> Option<(usize, usize)> {
+        let is_judged = self.components.iter().any(|c| c.id == "burial-depth" && c.status != Status::NotApplicable);
+        self.judged.map(|judged| (judged, self.chops.len())).filter(|(_, count)| is_judged && *count > 1)
+    }
+
     /// Why it came out so: what stands beside critical events, then components that were missed or not reached, then what
     /// else stands out. What several have in common is said once.
     pub fn what_went_wrong(&self) -> Vec<&str> {

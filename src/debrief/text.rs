@@ -41,7 +41,7 @@ pub fn page(titles: &Titles<'_>, facts: &Facts<'_>, debrief: &Debrief) -> String
     let verdict = if outcome.pass { "passed" } else { "not passed" };
     let critical = outcome.critical.iter().fold(String::new(), |all, one| format!("{all}; {one}"));
     let _ = writeln!(page, "\nResult: {verdict}, {:.0} of 100{critical}", libm::floor(outcome.score));
-    if let (Some(judged), count @ 2..) = (debrief.judged, debrief.chops.len()) {
+    if let Some((judged, count)) = debrief.judged_of_several() {
         let _ = writeln!(page, "Judged on the best of {count} chops, at {:.2} s", debrief.chops[judged].t_s);
     }
     page.push('\n');
@@ -150,7 +150,7 @@ pub(crate) fn mark(component: &Component) -> &'static str {
 }
 
 fn row(label: &str, reached: &str, wanted: &str, mark: &str) -> String {
-    format!("{label:<27}{reached:<23}{wanted:<19}{mark}").trim_end().to_string() + "\n"
+    format!("{label:<26}{reached:<23}{wanted:<20}{mark}").trim_end().to_string() + "\n"
 }
 
 /// Adds a paragraph, broken at the page's width, every line behind `indent`.

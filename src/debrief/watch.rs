@@ -56,6 +56,54 @@ impl Hold {
     }
 }
 
+/// What loaded the zonules.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Strain {
+    /// The nucleus was turned.
+    Turning,
+    /// The chopper pressed while it was in the lens.
+    Pressing,
+    /// The needle was drawn back, and the lens with it.
+    Drawing,
+    /// The needle pushed the lens.
+    Pushing,
+}
+
+impl Strain {
+    fn now(state: &State) -> Self {
+        let needle_un = state.needle.as_ref().map_or(0.0, |n| n.load_un);
+        if state.is_turning {
+            Self::Turning
+        } else if needle_un < 0.0 {
+            Self::Drawing
+        } else if state.chopper.as_ref().is_some_and(|c| c.is_in_lens) {
+            Self::Pressing
+        } else {
+            Self::Pushing
+        }
+    }
+
+    /// In words that go on after 'as'.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Turning => "the nucleus was turned against its adhesion",
+            Self::Pressing => "the chopper was pressed down",
+            Self::Drawing => "the needle was drawn back and took the lens with it",
+            Self::Pushing => "the needle pushed the lens",
+        }
+    }
+
+    /// What loads them less, without capital and full stop.
+    pub fn advice(self) -> &'static str {
+        match self {
+            Self::Turning => "free the nucleus by hydrodissection before turning it",
+            Self::Pressing => "press the chopper down less far, which loads the zonules less",
+            Self::Drawing => "let go in position 1 before drawing the needle back, and hold the lens with the chopper",
+            Self::Pushing => "bury with ultrasound, slowly enough that the tip moves and not the lens",
+        }
+    }
+}
+
 /// Notes taken tick by tick.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Watch {
@@ -67,6 +115,10 @@ pub struct Watch {
     pub bored_s: f64,
     /// Time for which an instrument was nearer to the posterior capsule than the case allows, s.
     pub under_floor_s: f64,
+    /// When the zonules of a clock hour bore most, s, and what loaded them; `None` when nothing did.
+    pub strained: Option<(f64, Strain)>,
+    /// The most they have borne, µN.
+    most_strained_un: f64,
     /// Where the tip was deepest when it came to stand, lens frame.
     stands_mm: Option<Vector3<f64>>,
     /// Where the tip was a tick ago, in the frame of the fragment it was in.
@@ -105,6 +157,10 @@ impl Watch {
         }
         if capsule::nearest_mm(model, state).is_some_and(|mm| mm < model.capsule_near_mm) {
             self.under_floor_s += model.tick_s;
+        }
+        if state.totals.zonule_load_un > self.most_strained_un {
+            self.most_strained_un = state.totals.zonule_load_un;
+            self.strained = Some((state.tick as f64 * model.tick_s, Strain::now(state)));
         }
         for event in &state.events[self.events_seen..] {
             if matches!(event.kind, EventKind::ChopStarted(_)) {

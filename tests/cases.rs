@@ -30,7 +30,7 @@ const CASES: [Shipped; 10] = [
     shipped("leathery-plate", false, &["division"]),
     // Aimed at the lens's middle and not at the core: it runs out of the core toward the capsule.
     shipped("off-centre-core", false, &["dense-zone", "capsule-distance", "division"]),
-    // The chopper ploughs where it bears on too little, and the zonules carry what the crack does not.
+    // The chopper ploughs where it bears on too little; drawn back, the needle takes along the lens it did not divide.
     shipped("dense-large", false, &["zonule-load", "division"]),
     // Power for a hardness that is not there: the bed is cored out.
     shipped("misleading-slit-lamp", false, &["purchase", "division"]),

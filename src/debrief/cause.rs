@@ -113,7 +113,7 @@ pub fn depth(facts: &Facts<'_>, chop: &Chop, depth_mm: f64, share: f64) -> Strin
                  {buried_mm:.2} mm."
             );
         }
-        if let EventKind::LensPushed { load_un, ultrasound: false } = event.kind {
+        if let EventKind::LensPushed { load_un: load_un @ 0.0.., ultrasound: false } = event.kind {
             return format!(
                 "Without ultrasound the needle pushed the lens with {:.0} mN instead of entering it.",
                 load_un / 1000.0
@@ -192,7 +192,8 @@ pub fn capsule(facts: &Facts<'_>, distance_mm: f64, is_met: bool) -> String {
 pub(crate) fn has_pushed_on(events: &[Event]) -> bool {
     let entered = events.iter().rposition(|e| matches!(e.kind, EventKind::TipEnteredLens)).unwrap_or(0);
     let has = |is_meant: fn(&EventKind) -> bool| events[entered..].iter().any(|e| is_meant(&e.kind));
-    has(|k| matches!(k, EventKind::SleeveStopped { .. })) && has(|k| matches!(k, EventKind::LensPushed { .. }))
+    has(|k| matches!(k, EventKind::SleeveStopped { .. }))
+        && has(|k| matches!(k, EventKind::LensPushed { load_un: 0.0.., .. }))
 }
 
 /// Where the tip left the core, if that led to an event.

@@ -6,7 +6,6 @@
 use crate::debrief::Facts;
 use crate::debrief::component::percent;
 use crate::debrief::follows::{Follow, held_in_words, piece_of, ratio_in_words};
-use crate::debrief::watch::Strain;
 use crate::sim::adhesion::HOURS;
 use crate::sim::event::{BreachBy, Event, EventKind, HeldBy};
 use crate::units::{cm_from_pa, mmhg_from_pa};
@@ -118,25 +117,13 @@ fn dialysis(facts: &Facts<'_>) -> Option<Finding> {
     let EventKind::ZonulesTore { hour, load_un } = events(facts)[at].kind else { return None };
     let torn = events(facts).iter().filter(|e| matches!(e.kind, EventKind::ZonulesTore { .. })).count();
     let more = if torn > 1 { format!("; {torn} clock hours tore in all") } else { String::new() };
-    let is_turning = matches!(cause_of(facts, at), Some(EventKind::ZonulesLoaded { turning: true, .. }));
-    let strain = burden(facts, at, is_turning);
+    let strain = facts.watch.tore?;
     let how = strain.words();
     let load_mn = load_un / 1000.0;
     critical(
         format!("At {t_s:.2} s the zonules at {hour} o'clock gave way at {load_mn:.0} mN as {how}{more}."),
         strain.advice(),
     )
-}
-
-/// What loaded the zonules up to an event.
-fn burden(facts: &Facts<'_>, at: usize, is_turning: bool) -> Strain {
-    // What touched the lens last pushed it.
-    let last = events(facts)[..at].iter().rev().find_map(|e| match e.kind {
-        EventKind::ChopperEntered => Some(Strain::Pressing),
-        EventKind::LensPushed { .. } | EventKind::TipEnteredLens => Some(Strain::Pushing),
-        _ => None,
-    });
-    if is_turning { Strain::Turning } else { last.unwrap_or(Strain::Pushing) }
 }
 
 fn rim(facts: &Facts<'_>) -> Option<Finding> {

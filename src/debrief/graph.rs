@@ -169,7 +169,7 @@ fn behind(facts: &Facts<'_>, debrief: &Debrief, component: &Component) -> Vec<us
         "burial-depth" => &[
             |k| matches!(k, EventKind::ShaftOnRim { .. }),
             |k| matches!(k, EventKind::SleeveStopped { .. }),
-            |k| matches!(k, EventKind::LensPushed { .. }),
+            |k| matches!(k, EventKind::LensPushed { load_un: 0.0.., .. }),
             |k| matches!(k, EventKind::TipSlipped { by: SlipBy::AlongShaft, .. }),
         ],
         "capsule-distance" => &[|k| matches!(k, EventKind::CapsuleNear { .. })],

@@ -193,18 +193,23 @@ mod tests {
     use super::*;
     use crate::case::compile::{Resolution, compile};
     use crate::case::parse_case;
+    use crate::debrief::watch::Strain;
     use crate::sim::event::{BreachBy, HeldBy, Tool};
 
     const CASE: &str = include_str!("../../scenarios/long-eye-dense-core.ron");
 
     /// Judge a state that a function has prepared, and print its page.
     fn judged(prepare: impl FnOnce(&Model, &mut State)) -> (Debrief, String) {
+        judged_with(&Watch::default(), prepare)
+    }
+
+    fn judged_with(watch: &Watch, prepare: impl FnOnce(&Model, &mut State)) -> (Debrief, String) {
         let case = parse_case("case.ron", CASE).expect("the shipped case").spec;
         let resolution = Resolution { cell_mm: 0.6, ticks_per_second: 240 };
         let model = compile(&case, 1, resolution).expect("a model").model;
         let mut state = State::new(&model);
         prepare(&model, &mut state);
-        let facts = Facts { case: &case, model: &model, state: &state, watch: &Watch::default() };
+        let facts = Facts { case: &case, model: &model, state: &state, watch };
         let debrief = Debrief::of(&facts);
         let page = text::page(&text::Titles { case: "Case", made: "Plan", with: "This", seed: 1 }, &facts, &debrief);
         for line in page.lines() {
@@ -345,16 +350,17 @@ mod tests {
 
     #[test]
     fn a_dialysis_is_laid_to_what_loaded_the_zonules() {
-        let cases = [
-            (EventKind::Turning, true, "turned against its adhesion", "hydrodissection"),
-            (EventKind::ChopperEntered, false, "the chopper was pressed down", "press the chopper down less far"),
-            (EventKind::LensPushed { load_un: 9e4, ultrasound: false }, false, "the needle pushed", "with ultrasound"),
-        ];
-        for (kind, turning, says, helps) in cases {
-            let (debrief, _) = judged(|_, state| {
-                let cause = at(state, 10, None, kind);
-                let loaded = EventKind::ZonulesLoaded { hour: 4, load_un: 50_000.0, turning };
-                let cause = at(state, 20, Some(cause), loaded);
+        for (strain, says, helps) in [
+            (Strain::Turning, "turned against its adhesion", "hydrodissection"),
+            (Strain::Pressing, "the chopper was pressed down", "press the chopper down less far"),
+            (Strain::Pushing, "the needle pushed", "with ultrasound"),
+            (Strain::Drawing, "the needle was drawn back", "hold the lens with the chopper"),
+        ] {
+            let mut watch = Watch::default();
+            watch.tore = Some(strain);
+            let (debrief, _) = judged_with(&watch, |_, state| {
+                let loaded = EventKind::ZonulesLoaded { hour: 4, load_un: 50_000.0, turning: false };
+                let cause = at(state, 20, None, loaded);
                 at(state, 30, Some(cause), EventKind::ZonulesTore { hour: 4, load_un: 61_000.0 });
             });
             let found = &debrief.findings[0];

@@ -83,6 +83,9 @@ pub fn story(facts: &Facts<'_>, debrief: &Debrief) -> Vec<Moment> {
 fn is_same(a: &EventKind, b: &EventKind) -> bool {
     match (a, b) {
         (EventKind::PedalMoved { to, .. }, EventKind::PedalMoved { to: other, .. }) => to == other,
+        (EventKind::LensPushed { load_un, .. }, EventKind::LensPushed { load_un: other, .. }) => {
+            load_un.is_sign_negative() == other.is_sign_negative()
+        }
         _ => core::mem::discriminant(a) == core::mem::discriminant(b),
     }
 }
@@ -92,7 +95,7 @@ fn is_same(a: &EventKind, b: &EventKind) -> bool {
 fn size(kind: &EventKind) -> Option<f64> {
     match kind {
         EventKind::ShaftOnRim { lifted_mm, .. } => Some(*lifted_mm),
-        EventKind::LensPushed { load_un, .. } | EventKind::ZonulesLoaded { load_un, .. } => Some(*load_un),
+        EventKind::LensPushed { load_un, .. } | EventKind::ZonulesLoaded { load_un, .. } => Some(load_un.abs()),
         EventKind::OcclusionBroke { vacuum_pa } => Some(*vacuum_pa),
         EventKind::Surge { chamber_pa, .. } => Some(-chamber_pa),
         EventKind::ChamberShallowed { travel_mm, .. } => Some(*travel_mm),
@@ -248,6 +251,9 @@ pub(crate) fn describe(facts: &Facts<'_>, kind: &EventKind) -> String {
         }
         EventKind::SleeveStopped { exposed_mm } => {
             format!("The sleeve reached firm tissue: {exposed_mm:.1} mm of bare needle used up")
+        }
+        EventKind::LensPushed { load_un, .. } if *load_un < 0.0 => {
+            format!("Drawn back, the needle took the lens along with {:.0} mN", -load_un / 1000.0)
         }
         EventKind::LensPushed { load_un, ultrasound } => {
             let with = if *ultrasound { "with ultrasound on" } else { "without ultrasound" };

@@ -98,7 +98,7 @@ impl Strain {
         match self {
             Self::Turning => "free the nucleus by hydrodissection before turning it",
             Self::Pressing => "press the chopper down less far, which loads the zonules less",
-            Self::Drawing => "let go in position 1 before drawing the needle back, and hold the lens with the chopper",
+            Self::Drawing => "let go with the foot, then hold the lens with the chopper while the needle is drawn back",
             Self::Pushing => "bury with ultrasound, slowly enough that the tip moves and not the lens",
         }
     }
@@ -117,6 +117,8 @@ pub struct Watch {
     pub under_floor_s: f64,
     /// When the zonules of a clock hour bore most, s, and what loaded them; `None` when nothing did.
     pub strained: Option<(f64, Strain)>,
+    /// What loaded them when the first of them tore.
+    pub tore: Option<Strain>,
     /// The most they have borne, µN.
     most_strained_un: f64,
     /// Where the tip was deepest when it came to stand, lens frame.
@@ -163,8 +165,10 @@ impl Watch {
             self.strained = Some((state.tick as f64 * model.tick_s, Strain::now(state)));
         }
         for event in &state.events[self.events_seen..] {
-            if matches!(event.kind, EventKind::ChopStarted(_)) {
-                self.at_chops.push(self.now);
+            match event.kind {
+                EventKind::ChopStarted(_) => self.at_chops.push(self.now),
+                EventKind::ZonulesTore { .. } => self.tore = self.tore.or(Some(Strain::now(state))),
+                _ => {}
             }
         }
         self.events_seen = state.events.len();

@@ -99,8 +99,9 @@ pub fn settle(model: &Model, state: &mut State, inputs: &Inputs) {
         state.note(since, EventKind::ZonulesLoaded { hour, load_un, turning: is_turning });
     }
     if let Some(tear) = tear {
-        let cause = state.latest(|k| matches!(k, EventKind::ZonulesLoaded { .. }));
-        state.note(cause, EventKind::ZonulesTore { hour: said_hour(tear.hour), load_un: tear.load_un });
+        // Weak zonules tear under less than what is noted as a load.
+        let last = state.latest(|k| matches!(k, EventKind::ZonulesLoaded { .. } | EventKind::TipEnteredLens));
+        state.note(since.max(last), EventKind::ZonulesTore { hour: said_hour(tear.hour), load_un: tear.load_un });
     }
 }
 

@@ -195,8 +195,15 @@ fn enter(model: &Model, state: &mut State, needle: &mut NeedleState, travel_mm: 
     {
         state.note(None, EventKind::SleeveStopped { exposed_mm: model.needle.exposed_mm });
     }
-    if needle.load_un > PUSH_NOTED_UN && !has_since_burial(state, |k| matches!(k, EventKind::LensPushed { .. })) {
+    if needle.load_un > PUSH_NOTED_UN
+        && !has_since_burial(state, |k| matches!(k, EventKind::LensPushed { load_un: 0.0.., .. }))
+    {
         let cause = state.latest(|k| matches!(k, EventKind::SleeveStopped { .. } | EventKind::PedalMoved { .. }));
+        state.note(cause, EventKind::LensPushed { load_un: needle.load_un, ultrasound: state.power > 0.0 });
+    }
+    let is_drawn = |k: &EventKind| matches!(k, EventKind::LensPushed { load_un: ..0.0, .. });
+    if needle.load_un < -PUSH_NOTED_UN && travel_mm < 0.0 && !has_since_burial(state, is_drawn) {
+        let cause = state.latest(|k| matches!(k, EventKind::PedalMoved { .. }));
         state.note(cause, EventKind::LensPushed { load_un: needle.load_un, ultrasound: state.power > 0.0 });
     }
     if needle.slid_mm > SLIP_MM && !has_since_burial(state, |k| matches!(k, EventKind::TipSlipped { .. })) {

@@ -101,9 +101,9 @@ pub enum EventKind {
         /// Exposed length.
         exposed_mm: f64,
     },
-    /// The needle pushes the lens instead of entering it: bag and zonules carry the load.
+    /// The needle takes the lens along instead of moving through it: bag and zonules carry the load.
     LensPushed {
-        /// Load along the shaft.
+        /// Load along the shaft: positive when pushed, negative when drawn back.
         load_un: f64,
         /// Was ultrasound on?
         ultrasound: bool,

@@ -51,7 +51,7 @@ use zonules::{Support, Zonules};
 
 /// How often what the engine computes has changed since the program got its version: raised with every change that gives a
 /// shipped plan another last state, so that an attempt is only replayed by the engine that ran it.
-pub const REVISION: u32 = 1;
+pub const REVISION: u32 = 2;
 
 /// All that does not change during an attempt.
 #[derive(Clone, Debug)]

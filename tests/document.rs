@@ -4,6 +4,8 @@
 //! stays text, and that every mark is placed are checked beside the code; here it is what the browser makes of it.
 #![allow(clippy::unwrap_used, clippy::expect_used, reason = "a test that cannot go on fails")]
 
+mod common;
+
 use corecleft::case::{Resolution, compile, read_case};
 use corecleft::debrief::{Course, Debrief, html, text};
 use corecleft::plan::read_plan;
@@ -116,4 +118,38 @@ fn a_browser_shows_and_prints_the_document() {
     // Beside the text there is a margin; what is too wide would reach into it.
     let reaches = pixels.chunks(width).position(|row| row[width - 8..].iter().any(|p| *p < 250));
     assert_eq!(reaches, None, "something is wider than the page, at that row");
+}
+
+/// What is played for the page of samples, and why it is shown.
+const SAMPLES: [(&str, &str, &str); 5] = [
+    ("long-eye-dense-core", "good", "A very long eye, and all of it met."),
+    ("medium-uniform", "poor", "Too shallow, so that the shaft bears on too little."),
+    ("off-centre-core", "poor", "Aimed at the lens's middle and not at the core."),
+    ("weak-zonules", "poor", "A hand faster than its ultrasound, and nobody called."),
+    ("last-piece-lax-capsule", "poor", "A low bottle and high vacuum with a slack capsule, up to a breach and on."),
+];
+
+/// The page of samples is what the commands print; `CORECLEFT_MINT=1` writes it anew.
+#[test]
+fn the_sample_debriefs_are_what_the_commands_print() {
+    let mut page = String::from(
+        "# Sample debriefs\n\nWhat `corecleft play` prints for some shipped plans, word for word; a test keeps it so.\n",
+    );
+    for (case, which, why) in SAMPLES {
+        let (case, plan) = (format!("scenarios/{case}.ron"), format!("scenarios/{case}.{which}.plan.ron"));
+        let output = Command::new(env!("CARGO_BIN_EXE_corecleft"))
+            .current_dir(common::path("."))
+            .args(["play", &case, "--plan", &plan])
+            .output()
+            .unwrap();
+        assert!(output.status.success());
+        let text = String::from_utf8(output.stdout).unwrap();
+        assert!(text.lines().all(|line| line.chars().count() <= 80), "{text}");
+        page += &format!("\n## {why}\n\n```sh\ncorecleft play {case} --plan {plan}\n```\n\n```text\n{text}```\n");
+    }
+    let file = common::path("docs/debriefs.md");
+    if std::env::var_os("CORECLEFT_MINT").is_some() {
+        std::fs::write(&file, &page).unwrap();
+    }
+    assert!(std::fs::read_to_string(&file).unwrap() == page, "docs/debriefs.md is not what the commands print now");
 }

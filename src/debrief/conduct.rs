@@ -133,6 +133,8 @@ pub(super) fn zonules(facts: &Facts<'_>) -> Component {
     let load_mn = facts.state.totals.zonule_load_un / 1000.0;
     let most = facts.case.goals.zonule_load_mn.unwrap_or(ZONULE_MN);
     let cause = match facts.watch.strained {
+        // What stays far below the limit needs no reason.
+        Some(_) if load_mn < TOLD_FROM * most => format!("The zonules of a clock hour bore at most {load_mn:.1} mN."),
         Some((t_s, strain)) => {
             format!("The zonules of a clock hour bore up to {load_mn:.1} mN, at {t_s:.2} s as {}.", strain.words())
         }
@@ -140,6 +142,9 @@ pub(super) fn zonules(facts: &Facts<'_>) -> Component {
     };
     at_most(("zonule-load", "Load on the zonules", "mN"), most, load_mn, 0.0, cause)
 }
+
+/// Share of its limit from which a load on the zonules is told with what made it (A).
+const TOLD_FROM: f64 = 0.5;
 
 /// Warmth of the incision.
 pub(super) fn incision(facts: &Facts<'_>) -> Component {

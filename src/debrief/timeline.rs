@@ -352,8 +352,8 @@ pub(crate) fn describe(facts: &Facts<'_>, kind: &EventKind) -> String {
         }
         EventKind::Turning => "The nucleus was turned".to_string(),
         EventKind::ZonulesLoaded { hour, load_un, turning } => {
-            let how = if *turning { "Turned against adhesion" } else { "Pushed" };
-            format!("{how}, the lens pulled on the zonules at {hour} o'clock with {:.0} mN", load_un / 1000.0)
+            let what = if *turning { "Turned against adhesion, the lens" } else { "The lens" };
+            format!("{what} pulled on the zonules at {hour} o'clock with {:.0} mN", load_un / 1000.0)
         }
         EventKind::ZonulesTore { hour, .. } => format!("THE ZONULES TORE at {hour} o'clock"),
         EventKind::RimTore { .. } => "THE RIM OF THE RHEXIS TORE".to_string(),

@@ -6,7 +6,7 @@
 use crate::sim::burial::{CORED_MM, LINGER_S, boring_s};
 use crate::sim::event::EventKind;
 use crate::sim::hands::{Tip, rise_over_rim_mm};
-use crate::sim::{Model, State, capsule};
+use crate::sim::{Model, NeedleState, State, capsule};
 use nalgebra::Vector3;
 
 /// Advance along the shaft within which the tip counts as standing still, mm (A: what a steady hand cannot avoid).
@@ -70,11 +70,12 @@ pub enum Strain {
 }
 
 impl Strain {
-    fn now(state: &State) -> Self {
-        let needle_un = state.needle.as_ref().map_or(0.0, |n| n.load_un);
+    /// By what the hands do; `moved_mm` is how the needle's tip moved in this tick.
+    fn now(state: &State, moved_mm: &Vector3<f64>) -> Self {
+        let is_drawn = |n: &NeedleState| n.load_un < 0.0 && moved_mm.dot(&n.tip.forward) < 0.0;
         if state.is_turning {
             Self::Turning
-        } else if needle_un < 0.0 {
+        } else if state.needle.as_ref().is_some_and(is_drawn) {
             Self::Drawing
         } else if state.chopper.as_ref().is_some_and(|c| c.is_in_lens) {
             Self::Pressing
@@ -119,6 +120,8 @@ pub struct Watch {
     pub strained: Option<(f64, Strain)>,
     /// What loaded them when the first of them tore.
     pub tore: Option<Strain>,
+    /// Where the needle's tip was a tick ago, in the eye.
+    needle_mm: Option<Vector3<f64>>,
     /// The most they have borne, µN.
     most_strained_un: f64,
     /// Where the tip was deepest when it came to stand, lens frame.
@@ -160,14 +163,17 @@ impl Watch {
         if capsule::nearest_mm(model, state).is_some_and(|mm| mm < model.capsule_near_mm) {
             self.under_floor_s += model.tick_s;
         }
+        let needle_mm = state.needle.as_ref().map(|n| n.tip.place_mm);
+        let moved_mm = needle_mm.zip(self.needle_mm).map_or(Vector3::zeros(), |(now, then)| now - then);
+        self.needle_mm = needle_mm;
         if state.totals.zonule_load_un > self.most_strained_un {
             self.most_strained_un = state.totals.zonule_load_un;
-            self.strained = Some((state.tick as f64 * model.tick_s, Strain::now(state)));
+            self.strained = Some((state.tick as f64 * model.tick_s, Strain::now(state, &moved_mm)));
         }
         for event in &state.events[self.events_seen..] {
             match event.kind {
                 EventKind::ChopStarted(_) => self.at_chops.push(self.now),
-                EventKind::ZonulesTore { .. } => self.tore = self.tore.or(Some(Strain::now(state))),
+                EventKind::ZonulesTore { .. } => self.tore = self.tore.or(Some(Strain::now(state, &moved_mm))),
                 _ => {}
             }
         }

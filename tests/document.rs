@@ -80,6 +80,7 @@ fn a_browser_shows_and_prints_the_document() {
         "What was judged",
         "Why",
         "From decision to consequence",
+        "How hard this lens was",
         "Course of the attempt",
         "What happened",
         "Pieces drawn",
@@ -87,7 +88,7 @@ fn a_browser_shows_and_prints_the_document() {
     ];
     let found: Vec<&str> = sections.into_iter().filter(|title| dom.contains(&format!("<h2>{title}</h2>"))).collect();
     // The poor plan draws no piece.
-    assert_eq!(found, [&sections[..7], &sections[8..]].concat());
+    assert_eq!(found, [&sections[..8], &sections[9..]].concat());
     assert!(dom.contains("<h1>Very long eye, small dense core in a soft shell</h1>"));
     assert!(dom.contains("<html lang=\"en\">") && dom.contains("<title>Debrief: Very long eye"));
     assert_eq!(dom.matches("<svg class=\"chart\" role=\"img\"").count(), 5);

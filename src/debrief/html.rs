@@ -7,6 +7,7 @@
 use crate::debrief::charts::{self, Mark, mark, mark_half};
 use crate::debrief::follows::ratio_in_words;
 use crate::debrief::graph::{self, Graph};
+use crate::debrief::section;
 use crate::debrief::text::{self, NOTICE, Titles};
 use crate::debrief::timeline::{self, Moment};
 use crate::debrief::{Component, Debrief, Facts, Follow, Status, critical_in_words, trace::Trace};
@@ -48,6 +49,7 @@ pub fn document(titles: &Titles<'_>, facts: &Facts<'_>, debrief: &Debrief, trace
                     (components(debrief))
                     (why(debrief))
                     (decisions(&graph))
+                    (hardness(facts, debrief))
                     section.course {
                         h2 { "Course of the attempt" }
                         figure {
@@ -162,11 +164,13 @@ fn component_row(component: &Component) -> Markup {
             td { (component.wanted) }
             td.outcome { (sign(shape)) (text::mark(component)) }
             td.score {
-                svg.bar viewBox="0 0 60 12" aria-hidden="true" {
-                    rect.full x="0.5" y="0.5" width="59" height="11" {}
-                    rect.part x="0.5" y="0.5" width=(format!("{:.1}", 0.59 * score)) height="11" {}
+                @if component.status == Status::NotApplicable { "–" } @else {
+                    svg.bar viewBox="0 0 60 12" aria-hidden="true" {
+                        rect.full x="0.5" y="0.5" width="59" height="11" {}
+                        rect.part x="0.5" y="0.5" width=(format!("{:.1}", 0.59 * score)) height="11" {}
+                    }
+                    span { (format!("{:.0}", libm::floor(score))) }
                 }
-                span { (format!("{:.0}", libm::floor(score))) }
             }
         }
     }
@@ -182,6 +186,25 @@ fn why(debrief: &Debrief) -> Markup {
             @if !right.is_empty() {
                 h3 { "What was met or not judged" }
                 ul.right { @for sentence in &right { li { (sentence) } } }
+            }
+        }
+    }
+}
+
+/// What the case's sheet left out.
+fn hardness(facts: &Facts<'_>, debrief: &Debrief) -> Markup {
+    let burial = debrief.judged.and_then(|judged| debrief.chops[judged].hold.burial);
+    let where_it_is = if burial.is_some() {
+        "The section goes through the shaft, as it lay before the chopper came; what is white of it is the needle out of its sleeve."
+    } else {
+        "The section goes through the axis of the lens."
+    };
+    html! {
+        section.hardness {
+            h2 { "How hard this lens was" }
+            figure {
+                (section::svg(facts, burial.as_ref()))
+                figcaption { "Front above, the posterior capsule, thick, below; the lens as it was before surgery. " (where_it_is) }
             }
         }
     }

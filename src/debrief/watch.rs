@@ -20,6 +20,8 @@ const ON_RIM_MM: f64 = 0.1;
 pub struct Burial {
     /// The tip in the eye.
     pub tip: Tip,
+    /// The same in the lens's frame.
+    pub in_lens: Tip,
     /// The fragment it lay in.
     pub body: u16,
     /// Depth below the core's anterior surface, mm; `None` outside the core's outline.
@@ -135,7 +137,8 @@ impl Watch {
     /// Take notes after a tick.
     pub fn note(&mut self, model: &Model, state: &State) {
         if let Some(needle) = &state.needle {
-            let Tip { place_mm, forward, .. } = state.lens.tip_from_eye(needle.body, &needle.tip);
+            let in_lens = state.lens.tip_from_eye(needle.body, &needle.tip);
+            let Tip { place_mm, forward, .. } = in_lens;
             let advance_mm = self.stands_mm.map_or(f64::INFINITY, |stands| (place_mm - stands).dot(&forward));
             // Sliding back is no advance: ultrasound goes on coring the same bed.
             if needle.buried_mm <= 0.0 || advance_mm > STILL_MM {
@@ -156,8 +159,12 @@ impl Watch {
             self.now.occlusion = needle.occlusion;
             if state.chopper.as_ref().is_none_or(|c| !c.is_in_lens) {
                 let is_buried = needle.buried_mm > 0.0;
-                self.now.burial =
-                    is_buried.then_some(Burial { tip: needle.tip, body: needle.body, depth_mm: needle.depth_mm });
+                self.now.burial = is_buried.then_some(Burial {
+                    tip: needle.tip,
+                    in_lens,
+                    body: needle.body,
+                    depth_mm: needle.depth_mm,
+                });
             }
         }
         if capsule::nearest_mm(model, state).is_some_and(|mm| mm < model.capsule_near_mm) {

@@ -121,7 +121,7 @@ fn what_the_case_sheet_says_is_not_the_answer() {
 struct Critical {
     what: &'static str,
     case: CaseSpec,
-    steps: &'static str,
+    plan: PlanSpec,
     is_it: fn(&EventKind) -> bool,
     says: &'static str,
 }
@@ -140,67 +140,88 @@ fn criticals() -> Vec<Critical> {
         Critical {
             what: "capsule breach by ultrasound",
             case: case("off-centre-core"),
-            steps: "Set(vacuum_mmhg: 300, power: 0.8), Bury(depth_mm: 5, angle_deg: 60, place_mm: (-0.5, 1.5), bevel: Up, \
+            plan: plan_of(
+                "Set(vacuum_mmhg: 300, power: 0.8), Bury(depth_mm: 5, angle_deg: 60, place_mm: (-0.5, 1.5), bevel: Up, \
                     speed_mm_s: 2.0, ultrasound: 1.0), Wait(seconds: 1)",
+            ),
             is_it: |k| matches!(k, EventKind::Breach { by: BreachBy::Ultrasound, .. }),
             says: "touched it with ultrasound on",
         },
         Critical {
             what: "capsule breach by trapped fluid",
             case: trapping,
-            steps: "Hydrodissect(hour: 12, volume_ml: 1.5, seconds: 1)",
+            plan: plan_of("Hydrodissect(hour: 12, volume_ml: 1.5, seconds: 1)"),
             is_it: |k| matches!(k, EventKind::Breach { by: BreachBy::TrappedFluid, .. }),
             says: "fluid trapped behind the lens",
         },
         Critical {
             what: "capsule breach by force",
             case: case("medium-uniform"),
-            steps: "Set(vacuum_mmhg: 300, power: 0.6), Bury(depth_mm: 1.4, angle_deg: 40, place_mm: (0, 0), bevel: Up, \
+            plan: plan_of(
+                "Set(vacuum_mmhg: 300, power: 0.6), Bury(depth_mm: 1.4, angle_deg: 40, place_mm: (0, 0), bevel: Up, \
                     speed_mm_s: 1.5, ultrasound: 1.0), Pedal(position: 2), Wait(seconds: 0.3), \
                     Chop(kind: Vertical, ahead_mm: 2.0, aside_mm: 2.0, depth_mm: 5), Separate(width_mm: 4, speed_mm_s: 2)",
+            ),
             is_it: |k| matches!(k, EventKind::Breach { by: BreachBy::SharpForce, .. }),
             says: "was pressed through it",
         },
         Critical {
+            what: "capsule breach by suction",
+            case: case("last-piece-lax-capsule"),
+            plan: plan("last-piece-lax-capsule", "poor"),
+            is_it: |k| matches!(k, EventKind::Breach { by: BreachBy::Suction, .. }),
+            says: "it drew it into the open port",
+        },
+        Critical {
             what: "piece sunk",
             case: case("medium-uniform"),
-            steps: "Set(vacuum_mmhg: 300, power: 0.6), Bury(depth_mm: 1.6, angle_deg: 40, place_mm: (0, 0), bevel: Up, \
+            plan: plan_of(
+                "Set(vacuum_mmhg: 300, power: 0.6), Bury(depth_mm: 1.6, angle_deg: 40, place_mm: (0, 0), bevel: Up, \
                     speed_mm_s: 1.5, ultrasound: 1.0), Pedal(position: 2), Wait(seconds: 0.3), \
                     Chop(kind: Vertical, ahead_mm: 0.4, aside_mm: 0.5, depth_mm: 2.0), Separate(width_mm: 2.4, speed_mm_s: 2), \
                     Wait(seconds: 0.2), Pedal(position: 1), Withdraw, Bury(depth_mm: 5, angle_deg: 60, place_mm: (0.5, 0.5), \
                     bevel: Up, speed_mm_s: 2.0, ultrasound: 1.0), Pedal(position: 1), Withdraw(from: Eye), Wait(seconds: 60)",
+            ),
             is_it: |k| matches!(k, EventKind::PieceSank { .. }),
             says: "fell through the hole",
         },
         Critical {
             what: "rim run out",
             case: case("medium-uniform"),
-            steps: "Set(vacuum_mmhg: 300, power: 0.6), Bury(depth_mm: 1.4, angle_deg: 40, place_mm: (1.0, 0), bevel: Up, \
+            plan: plan_of(
+                "Set(vacuum_mmhg: 300, power: 0.6), Bury(depth_mm: 1.4, angle_deg: 40, place_mm: (1.0, 0), bevel: Up, \
                     speed_mm_s: 1.5, ultrasound: 1.0), Pedal(position: 2), Wait(seconds: 0.3), \
                     Chop(kind: Vertical, ahead_mm: 2.0, aside_mm: 1.0, depth_mm: 1.0), Separate(width_mm: 4, speed_mm_s: 2), \
                     Separate(width_mm: 4, speed_mm_s: 2)",
+            ),
             is_it: |k| matches!(k, EventKind::RimRanOut),
             says: "the chopper straddled the rim",
         },
         Critical {
             what: "zonular dialysis",
             case: case("weak-zonules"),
-            steps: "Bury(depth_mm: 1.6, angle_deg: 45, place_mm: (0, 0), bevel: Up, speed_mm_s: 5, ultrasound: 0)",
+            plan: plan_of(
+                "Bury(depth_mm: 1.6, angle_deg: 45, place_mm: (0, 0), bevel: Up, speed_mm_s: 5, ultrasound: 0)",
+            ),
             is_it: |k| matches!(k, EventKind::ZonulesTore { .. }),
             says: "the needle pushed the lens",
         },
         Critical {
             what: "chamber collapse",
             case: case("medium-uniform"),
-            steps: "Set(vacuum_mmhg: 600, flow_ml_min: 60, bottle_cm: 20), Pedal(position: 2), Wait(seconds: 5), \
+            plan: plan_of(
+                "Set(vacuum_mmhg: 600, flow_ml_min: 60, bottle_cm: 20), Pedal(position: 2), Wait(seconds: 5), \
                     Pedal(position: 0), Wait(seconds: 30)",
+            ),
             is_it: |k| matches!(k, EventKind::ChamberCollapsed),
             says: "the chamber fell below 2 mmHg",
         },
         Critical {
             what: "burnt incision",
             case: case("medium-uniform"),
-            steps: "Set(vacuum_mmhg: 600, power: 1.0, bottle_cm: 0, flow_ml_min: 0), Pedal(position: 3), Wait(seconds: 20)",
+            plan: plan_of(
+                "Set(vacuum_mmhg: 600, power: 1.0, bottle_cm: 0, flow_ml_min: 0), Pedal(position: 3), Wait(seconds: 20)",
+            ),
             is_it: |k| matches!(k, EventKind::IncisionHot { .. }),
             says: "power went on while no flow carried heat off",
         },
@@ -210,8 +231,8 @@ fn criticals() -> Vec<Critical> {
 #[test]
 fn critical_events_are_reached_and_laid_to_their_cause() {
     let mut failures = Vec::new();
-    for Critical { what, case, steps, is_it, says } in criticals() {
-        let (course, debrief) = played(&case, &plan_of(steps), 1);
+    for Critical { what, case, plan, is_it, says } in criticals() {
+        let (course, debrief) = played(&case, &plan, 1);
         let events = &course.state.events;
         let Some(at) = events.iter().position(|e| is_it(&e.kind)) else {
             let kinds: Vec<_> = events.iter().map(|e| &e.kind).collect();

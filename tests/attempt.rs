@@ -3,7 +3,8 @@
 
 mod common;
 
-use corecleft::attempt::{Attempt, Device, Header, Unusable};
+use corecleft::attempt::{Attempt, Device, FORMAT, Header, NoReplay, Setup, Unusable};
+use corecleft::case::Aid;
 use corecleft::debrief::proof::{Proof, Verdict};
 use corecleft::debrief::{Course, Debrief};
 use corecleft::plan::read_plan;
@@ -14,16 +15,33 @@ use std::time::Duration;
 
 /// An attempt by a shipped plan.
 fn attempted(name: &str, which: &str, seed: u64) -> Attempt {
+    attempted_with(name, which, seed, Setup::default())
+}
+
+/// An attempt by a shipped plan after a setup.
+fn attempted_with(name: &str, which: &str, seed: u64, setup: Setup) -> Attempt {
     let text = std::fs::read_to_string(common::path(&format!("scenarios/{name}.ron"))).unwrap();
-    let case = common::shipped(&format!("{name}.ron"));
+    let case = setup.apply(&common::shipped(&format!("{name}.ron"))).unwrap();
     let (plan, _) = read_plan(&common::path(&format!("scenarios/{name}.{which}.plan.ron"))).unwrap();
     let model = common::model(&case, seed);
     let course = Course::of_plan(&model, &plan).unwrap();
     let debrief = Debrief::of(&course.facts(&case, &model));
-    course.attempt(Header::new(name, &text, seed, Device::Plan(plan.title)), &debrief)
+    course.attempt(Header::with_setup(name, &text, seed, Device::Plan(plan.title), setup), &debrief)
 }
 
 static GOOD: LazyLock<Attempt> = LazyLock::new(|| attempted("medium-uniform", "good", 1));
+
+/// What is chosen before operating where something is.
+const LOWER: Setup = Setup {
+    rhexis_mm: Some(5.0),
+    bottle_cm: Some(80.0),
+    vacuum_mmhg: None,
+    flow_ml_min: Some(25.0),
+    is_exam: true,
+    section: None,
+};
+
+static SET_UP: LazyLock<Attempt> = LazyLock::new(|| attempted_with("medium-uniform", "good", 1, LOWER));
 
 fn verdict(bytes: &[u8]) -> Proof {
     Proof::of(&Attempt::from_bytes(bytes))
@@ -96,6 +114,13 @@ fn what_is_forged_does_not_match_its_own_replay() {
     );
     let poor = attempted("medium-uniform", "poor", 1);
     forged("inputs of another", &|a| a.record = poor.record.clone(), "a last state");
+    forged("bottle set up", &|a| a.header.setup.bottle_cm = Some(80.0), "a last state");
+    forged("rhexis set up", &|a| a.header.setup.rhexis_mm = Some(4.5), "a last state");
+    forged(
+        "setup beyond the case's limits",
+        &|a| a.header.setup.bottle_cm = Some(140.0),
+        "was set up outside the limits of its case: bottle 140 cm; allowed: 70 to 110 cm",
+    );
     forged("case that is none", &|a| a.header = Header::new("x", "(", 1, a.header.device.clone()), "cannot be used");
 }
 
@@ -109,12 +134,79 @@ fn what_is_newer_or_of_another_engine_is_not_called_forged() {
     // A newer format keeps the first line, the number and the hash at the end.
     let mut newer = GOOD.to_bytes();
     newer.truncate(newer.len() - 32);
-    newer[18] = 2;
+    newer[18] = 3;
     newer.extend_from_slice(b"something unheard of");
     let hash = blake3::hash(&newer);
     newer.extend_from_slice(hash.as_bytes());
-    assert!(matches!(Attempt::from_bytes(&newer), Err(Unusable::OtherFormat { format: 2 })));
+    assert!(matches!(Attempt::from_bytes(&newer), Err(Unusable::OtherFormat { format: 3 })));
     assert_eq!(verdict(&newer).verdict, Verdict::OtherVersion);
+}
+
+/// Format 1 knew no setup; its bytes mean something else.
+#[test]
+fn an_older_format_is_refused_and_not_called_forged() {
+    let mut older = GOOD.to_bytes();
+    older.truncate(older.len() - 32);
+    assert_eq!((FORMAT, older[18]), (2, 2));
+    older[18] = 1;
+    let hash = blake3::hash(&older);
+    older.extend_from_slice(hash.as_bytes());
+    let proof = verdict(&older);
+    assert_eq!(proof.verdict, Verdict::OtherVersion);
+    assert_eq!(proof.reason, "has format 1, and this program reads format 2: use the program that wrote it");
+}
+
+#[test]
+fn what_is_set_up_is_applied_recorded_and_verified() {
+    let bytes = SET_UP.to_bytes();
+    let back = Attempt::from_bytes(&bytes).unwrap();
+    assert_eq!((&back, back.header.setup), (&*SET_UP, LOWER));
+    assert_ne!(back.state_hash, GOOD.state_hash);
+    let proof = verdict(&bytes);
+    assert_eq!(proof.verdict, Verdict::Valid, "{}", proof.reason);
+
+    let (case, model) = back.model().unwrap();
+    assert_eq!(case.text, back.header.case_text);
+    assert_eq!((case.spec.surgery.rhexis_mm, 2.0 * model.rhexis_radius_mm), (5.0, 5.0));
+    assert_eq!((case.spec.machine().bottle_cm, case.spec.machine().flow_ml_min), (80.0, 25.0));
+    assert_eq!(case.spec.teaching().section_after(0), Aid::DebriefOnly);
+    let (_, as_written) = GOOD.model().unwrap();
+    assert!((model.machine.bottle_pa / as_written.machine.bottle_pa - 80.0 / 90.0).abs() < 1e-12);
+    assert_eq!(model.machine.vacuum_limit_pa, as_written.machine.vacuum_limit_pa);
+    assert_eq!(model.digest, common::model(&case.spec, 1).digest);
+
+    let words = "rhexis 5 mm, bottle 80 cm, flow 25 mL/min, exam";
+    assert_eq!(back.header.setup_in_words().as_deref(), Some(words));
+    assert_eq!(GOOD.header.setup_in_words(), None);
+
+    // Taking the setup back, or another one, does not fit what was recorded.
+    for setup in [Setup::default(), Setup { bottle_cm: Some(90.0), ..LOWER }, Setup { rhexis_mm: None, ..LOWER }] {
+        let mut forged = SET_UP.clone();
+        forged.header.setup = setup;
+        assert_eq!(verdict(&forged.to_bytes()).verdict, Verdict::Mismatch, "{setup:?}");
+    }
+}
+
+#[test]
+fn a_setup_outside_the_limits_of_its_case_is_not_replayed() {
+    let mut beyond = SET_UP.clone();
+    beyond.header.setup.rhexis_mm = Some(6.0);
+    beyond.header.setup.flow_ml_min = Some(f64::INFINITY);
+    let Err(NoReplay::Setup(refused)) = beyond.model() else { panic!("it was replayed") };
+    assert_eq!(refused, ["rhexis 6 mm; allowed: 4.5 to 5.5 mm", "flow inf mL/min; allowed: 15 to 40 mL/min"]);
+
+    // The same within wider limits is another case, and one whose own value is left out is none.
+    let with = |limits: &str| {
+        let mut attempt = SET_UP.clone();
+        let text = attempt.header.case_text.trim_end().strip_suffix(')').unwrap().to_owned() + limits + ")\n";
+        let setup = Setup { bottle_cm: Some(120.0), ..Setup::default() };
+        attempt.header = Header::with_setup("wider", &text, 1, attempt.header.device.clone(), setup);
+        attempt
+    };
+    assert_eq!(with("limits: (bottle_cm: (80, 120))").model().unwrap().0.spec.machine().bottle_cm, 120.0);
+    let refused = with("limits: (bottle_cm: (100, 120))").model().unwrap_err();
+    assert!(matches!(&refused, NoReplay::Case(_)), "{refused}");
+    assert!(refused.to_string().contains("limits.bottle_cm: leave out the case's own 90 cm"), "{refused}");
 }
 
 #[test]
@@ -247,6 +339,17 @@ fn commands_save_tell_and_verify() {
             report["attempts"].as_array().unwrap().iter().map(|a| a["verdict"].as_str().unwrap()).collect();
         assert_eq!(found, verdicts);
     }
+    let set_up = SET_UP.save(folder.path()).unwrap();
+    let set_up = set_up.to_str().unwrap();
+    let lines = corecleft(&["verify", file, set_up]);
+    let heading = "Set up: rhexis 5 mm, bottle 80 cm, flow 25 mL/min, exam.";
+    let ending = "; set up: rhexis 5 mm, bottle 80 cm, flow 25 mL/min, exam\n";
+    assert!(text(&lines.stdout).ends_with(ending) && text(&lines.stdout).matches("set up").count() == 1);
+    let told = corecleft(&["debrief", set_up, "--html", html.to_str().unwrap()]);
+    assert_eq!(text(&told.stdout).lines().nth(2), Some(format!("  {heading}").as_str()));
+    assert!(std::fs::read_to_string(&html).unwrap().contains(heading));
+    assert!(!text(&page.stdout).contains("Set up"));
+
     for refused in [damaged, forged, other, "missing.attempt"] {
         let output = corecleft(&["debrief", refused]);
         assert_eq!((output.status.code(), text(&output.stdout)), (Some(2), ""), "{refused}");

@@ -99,6 +99,32 @@ fn case_and_plans_have_no_fault() {
 }
 
 #[test]
+fn the_limits_that_are_shown_fit_the_case_and_narrower_ones_are_reported() {
+    let folder = folder();
+    let shown: String =
+        GUIDE.lines().filter(|l| l.starts_with("    limits:") || l.starts_with("    teaching:")).collect();
+    assert!(shown.contains("limits:") && shown.contains("teaching:"), "{shown}");
+    let case = std::fs::read_to_string(folder.path().join(CASE)).unwrap();
+    let check = |groups: &str| {
+        let whole = case.trim_end().strip_suffix(')').expect("the end of the case").to_owned() + groups + ")\n";
+        std::fs::write(folder.path().join(CASE), whole).unwrap();
+        run(folder.path(), &format!("corecleft check {CASE}"))
+    };
+    let output = check(&shown);
+    assert_eq!((output.status.code(), printed(&output)), (Some(0), "firm-short-eye.ron: no faults\n"));
+    let output = check(&shown.replace("(60, 120)", "(100, 120)").replace("(30, 30)", "(31, 30)"));
+    assert_eq!(output.status.code(), Some(1));
+    let faults: Vec<&str> = printed(&output).lines().filter_map(|line| line.split_once(": ").map(|(_, f)| f)).collect();
+    assert_eq!(
+        faults,
+        [
+            "limits.bottle_cm: leave out the case's own 90 cm; allowed: limits that hold machine.bottle_cm",
+            "limits.flow_ml_min: the lower end is above the upper; allowed: lower ≤ upper",
+        ]
+    );
+}
+
+#[test]
 fn the_good_plan_passes_and_the_poor_one_fails() {
     let folder = folder();
     for (plan, passes) in [("good", true), ("poor", false)] {

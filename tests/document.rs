@@ -20,7 +20,7 @@ fn document() -> String {
     let model = compile(&case.spec, 1, Resolution::default()).unwrap().model;
     let course = Course::of_plan(&model, &plan).unwrap();
     let facts = course.facts(&case.spec, &model);
-    let titles = text::Titles { case: &case.spec.title, made: "Plan", with: &plan.title, seed: 1 };
+    let titles = text::Titles { case: &case.spec.title, made: "Plan", with: &plan.title, seed: 1, set_up: None };
     html::document(&titles, &facts, &Debrief::of(&facts), &course.trace)
 }
 

@@ -26,7 +26,7 @@ use std::io::{self, ErrorKind, Read as _, Write as _};
 use std::path::{Path, PathBuf};
 
 /// The format that is written, and the only one read.
-pub const FORMAT: u32 = 1;
+pub const FORMAT: u32 = 2;
 
 const MAGIC: &[u8; 18] = b"corecleft attempt\n";
 const HASH_BYTES: usize = 32;

@@ -1,20 +1,24 @@
 //! The recorded attempt: the case, what hands and foot did, what came of it, and how to show that the one followed from
 //! the other.
 //!
-//! An attempt holds everything a replay needs: the whole text of the case with its hash, the seed, the engine that ran it, and
-//! the inputs of every tick (`inputs`). What it claims, events, scores and the hash of the last state, is never believed: it
+//! An attempt holds everything a replay needs: the whole text of the case with its hash, what was chosen within its limits
+//! before operating (`setup`), the seed, the engine that ran it, and the inputs of every tick (`inputs`). What it claims, events, scores and the hash of the last state, is never believed: it
 //! is compared with what a replay gives. `file` says how it lies on the disk.
 //!
 //! Limits: a replay is proof only on the same engine (`ENGINE`); another one computes another lens. Nothing here says *who*
-//! held the instruments.
+//! held the instruments, nor what they saw meanwhile: that an attempt was an exam, or without the section view, is told and
+//! not shown. Vacuum limit and flow are inputs of every tick, so that those of the setup are told too.
 
 mod file;
 pub mod inputs;
+mod setup;
 
 pub use file::{FORMAT, SaveError, Unusable};
 pub use inputs::Record;
+pub use setup::Setup;
 
-use crate::case::{Fault, ReadCase, Resolution, compile, parse_case};
+use crate::case::compile::problems;
+use crate::case::{Fault, Problem, ReadCase, Resolution, compile, parse_case};
 use crate::sim::event::Event;
 use crate::sim::{Model, REVISION, State, step};
 use serde::{Deserialize, Serialize};
@@ -54,11 +58,18 @@ pub struct Header {
     pub ticks_per_second: u32,
     /// What moved hands and foot.
     pub device: Device,
+    /// What was chosen before operating.
+    pub setup: Setup,
 }
 
 impl Header {
-    /// Of an attempt on this engine.
+    /// Of an attempt on this engine, nothing set up otherwise than the case has it.
     pub fn new(scenario: &str, case_text: &str, seed: u64, device: Device) -> Self {
+        Self::with_setup(scenario, case_text, seed, device, Setup::default())
+    }
+
+    /// Of an attempt on this engine whose setup was chosen.
+    pub fn with_setup(scenario: &str, case_text: &str, seed: u64, device: Device, setup: Setup) -> Self {
         let Resolution { cell_mm, ticks_per_second } = Resolution::default();
         Self {
             engine: engine(),
@@ -69,7 +80,14 @@ impl Header {
             cell_mm,
             ticks_per_second,
             device,
+            setup,
         }
+    }
+
+    /// What was set up otherwise than the case has it, as `bottle 80 cm, exam`; `None` when nothing was, or the case
+    /// cannot be used.
+    pub fn setup_in_words(&self) -> Option<String> {
+        self.setup.in_words(&parse_case("", &self.case_text).ok()?.spec)
     }
 }
 
@@ -131,6 +149,9 @@ pub enum NoReplay {
     /// The case it holds cannot be used.
     #[error("holds a case that cannot be used: {}", .0.first().map_or_else(String::new, ToString::to_string))]
     Case(Vec<Fault>),
+    /// It was set up as its case does not allow: a clause for each choice.
+    #[error("was set up outside the limits of its case: {}", .0.join("; "))]
+    Setup(Vec<String>),
 }
 
 impl NoReplay {
@@ -141,10 +162,10 @@ impl NoReplay {
 }
 
 impl Attempt {
-    /// The case and the model it ran on.
+    /// The case as it was set up, with the text as it was written, and the model it ran on.
     ///
     /// # Errors
-    /// Another engine, a case that is not the one named, or one that cannot be used.
+    /// Another engine, a case that is not the one named, one that cannot be used, or a setup that it does not allow.
     pub fn model(&self) -> Result<(ReadCase, Model), NoReplay> {
         let header = &self.header;
         if header.engine != engine() {
@@ -154,12 +175,20 @@ impl Attempt {
             return Err(NoReplay::SwappedCase);
         }
         let name = format!("{}.ron", header.scenario);
-        let case = parse_case(&name, &header.case_text).map_err(NoReplay::Case)?;
-        let resolution = Resolution { cell_mm: header.cell_mm, ticks_per_second: header.ticks_per_second };
-        match compile(&case.spec, header.seed, resolution) {
-            Ok(compiled) => Ok((case, compiled.model)),
-            Err(problems) => Err(NoReplay::Case(problems.into_iter().map(|p| case.spans.locate(&name, p)).collect())),
+        let mut case = parse_case(&name, &header.case_text).map_err(NoReplay::Case)?;
+        let faults = |found: Vec<Problem>| {
+            NoReplay::Case(found.into_iter().map(|problem| case.spans.locate(&name, problem)).collect())
+        };
+        // As written first: a setup must not hide the faults of its case.
+        let found = problems(&case.spec);
+        if found.iter().any(|problem| !problem.is_warning) {
+            return Err(faults(found));
         }
+        let spec = header.setup.apply(&case.spec).map_err(NoReplay::Setup)?;
+        let resolution = Resolution { cell_mm: header.cell_mm, ticks_per_second: header.ticks_per_second };
+        let model = compile(&spec, header.seed, resolution).map_err(faults)?.model;
+        case.spec = spec;
+        Ok((case, model))
     }
 
     /// Do again what hands and foot did; `look` sees each tick.

@@ -299,6 +299,23 @@ pub fn problems(spec: &CaseSpec) -> Vec<Problem> {
             false,
         );
     }
+    if let Some(limits) = &spec.limits {
+        let machine = spec.machine();
+        for (field, (lower, upper), own, own_field, unit) in [
+            ("limits.rhexis_mm", limits.rhexis_mm, spec.surgery.rhexis_mm, "surgery.rhexis_mm", "mm"),
+            ("limits.bottle_cm", limits.bottle_cm, machine.bottle_cm, "machine.bottle_cm", "cm"),
+            ("limits.vacuum_mmhg", limits.vacuum_mmhg, machine.vacuum_mmhg, "machine.vacuum_mmhg", "mmHg"),
+            ("limits.flow_ml_min", limits.flow_ml_min, machine.flow_ml_min, "machine.flow_ml_min", "mL/min"),
+        ] {
+            if lower > upper {
+                let message = "the lower end is above the upper".to_string();
+                report(field, message, "lower ≤ upper".to_string(), false);
+            } else if !(lower..=upper).contains(&own) {
+                let message = format!("leave out the case's own {own} {unit}");
+                report(field, message, format!("limits that hold {own_field}"), false);
+            }
+        }
+    }
     if spec.surgery.rhexis_mm > spec.eye.pupil_mm {
         let message = format!("the rhexis is wider than the pupil ({:.1} mm)", spec.eye.pupil_mm);
         report("surgery.rhexis_mm", message, format!("up to {:.1} mm lets the rim be seen", spec.eye.pupil_mm), true);

@@ -9,8 +9,9 @@
 use super::fault::{Fault, Spans};
 use super::fields::{self, Group, Kind, Text};
 use super::spec::{
-    Approach, AttachmentSpec, CapsuleSpec, CaseSpec, ChopperSpec, CoreSpec, EpinucleusSpec, EyeSpec, GoalSpec, Hand,
-    IrisSpec, LensSpec, MachineSpec, NeedleSpec, OvdSpec, PlateSpec, Pump, Seat, Side, SupportSpec, SurgerySpec,
+    Aid, Approach, AttachmentSpec, CapsuleSpec, CaseSpec, ChopperSpec, CoreSpec, EpinucleusSpec, EyeSpec, GoalSpec,
+    Hand, IrisSpec, LensSpec, LimitsSpec, MachineSpec, NeedleSpec, OvdSpec, PlateSpec, Pump, Seat, Side, SupportSpec,
+    SurgerySpec, TeachingSpec,
 };
 use std::path::Path;
 
@@ -51,7 +52,7 @@ pub fn parse_case(file_name: &str, text: &str) -> Result<ReadCase, Vec<Fault>> {
 }
 
 fn case(f: &mut Group<'_, '_>) -> CaseSpec {
-    CaseSpec {
+    let mut case = CaseSpec {
         format: f.format(Kind::Case),
         title: f.text("title", Text::Line(100)),
         sheet: f.text("sheet", Text::Lines(2000)),
@@ -67,7 +68,14 @@ fn case(f: &mut Group<'_, '_>) -> CaseSpec {
         iris: f.optional_group("iris", iris),
         machine: f.optional_group("machine", machine),
         ovd: f.optional_group("ovd", ovd),
-    }
+        limits: None,
+        teaching: None,
+    };
+    // What is ordinary here depends on what the case says elsewhere.
+    let ordinary = case.limits();
+    case.limits = f.optional_group("limits", |f| limits(f, &ordinary));
+    case.teaching = f.optional_group("teaching", teaching);
+    case
 }
 
 fn eye(f: &mut Group<'_, '_>) -> EyeSpec {
@@ -239,6 +247,27 @@ fn ovd(f: &mut Group<'_, '_>) -> OvdSpec {
     }
 }
 
+fn limits(f: &mut Group<'_, '_>, ordinary: &LimitsSpec) -> LimitsSpec {
+    const ENDS: [&str; 2] = ["lower", "upper"];
+    let or = |written: Option<[f64; 2]>, ordinary| written.map_or(ordinary, Into::into);
+    LimitsSpec {
+        rhexis_mm: or(f.optional_numbers("rhexis_mm", ENDS, 3.0..=7.0, "mm"), ordinary.rhexis_mm),
+        bottle_cm: or(f.optional_numbers("bottle_cm", ENDS, 20.0..=150.0, "cm"), ordinary.bottle_cm),
+        vacuum_mmhg: or(f.optional_numbers("vacuum_mmhg", ENDS, 0.0..=700.0, "mmHg"), ordinary.vacuum_mmhg),
+        flow_ml_min: or(f.optional_numbers("flow_ml_min", ENDS, 5.0..=60.0, "mL/min"), ordinary.flow_ml_min),
+    }
+}
+
+fn teaching(f: &mut Group<'_, '_>) -> TeachingSpec {
+    let ordinary = TeachingSpec::default();
+    let later = [("AfterChop", Aid::AfterChop), ("DebriefOnly", Aid::DebriefOnly)];
+    TeachingSpec {
+        section: f.optional_choice("section", ("Always", Aid::Always), &later).unwrap_or(ordinary.section),
+        fades: f.optional_choice("fades", ("false", false), &[("true", true)]).unwrap_or(ordinary.fades),
+        exam: f.optional_choice("exam", ("false", false), &[("true", true)]).unwrap_or(ordinary.exam),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -343,6 +372,17 @@ mod tests {
         cohesive_ul: 60,
         dispersive_ul: 40,
     ),
+    limits: (
+        rhexis_mm: (4.5, 5.6),
+        bottle_cm: Some((60, 120)),
+        vacuum_mmhg: (100, 450),
+        flow_ml_min: (20, 28),
+    ),
+    teaching: Some((
+        section: Always,
+        fades: false,
+        exam: true,
+    )),
 )
 "#;
 
@@ -363,7 +403,8 @@ mod tests {
             "goals.followed_at_first",
             "goals.power_factor",
         ];
-        const ORDINARY: [&str; 6] = ["support", "attachment", "capsule", "iris", "machine", "ovd"];
+        const ORDINARY: [&str; 8] =
+            ["support", "attachment", "capsule", "iris", "machine", "ovd", "limits", "teaching"];
         !OPTIONAL.contains(&path) && !ORDINARY.contains(&path.split('.').next().unwrap())
     }
 
@@ -440,6 +481,8 @@ mod tests {
         assert_eq!(case.machine().pump, Pump::VacuumSet);
         assert!(case.machine().dual_linear);
         assert_eq!(case.ovd(), OvdSpec { cohesive_ul: 60.0, dispersive_ul: 40.0 });
+        assert_eq!((case.limits().bottle_cm, case.limits().flow_ml_min), ((60.0, 120.0), (20.0, 28.0)));
+        assert_eq!(case.teaching(), TeachingSpec { section: Aid::Always, fades: false, exam: true });
 
         let mut fields = Vec::new();
         fields_of(&serde_json::to_value(&case).unwrap(), "", &mut fields);
@@ -466,6 +509,8 @@ mod tests {
         let without_groups = format!("{})", &FULL[..FULL.find("    support: (").unwrap()]);
         let case = parse_case("a.ron", &without_groups).unwrap().spec;
         assert_eq!((case.support, case.machine, case.ovd), (None, None, None));
+        assert_eq!((case.limits, case.teaching), (None, None));
+        assert_eq!((case.limits(), case.teaching()), (LimitsSpec::default(), TeachingSpec::default()));
         assert_eq!(case.machine(), MachineSpec::default());
         assert_eq!(case.attachment().freed, 0.85);
 
@@ -473,18 +518,75 @@ mod tests {
             let text = format!("{}{groups})", &FULL[..FULL.find("    support: (").unwrap()]);
             parse_case("a.ron", &text).unwrap().spec
         };
-        let empty = with("support: (), attachment: (), capsule: (), iris: (), machine: (), ovd: ()");
+        let empty =
+            with("support: (), attachment: (), capsule: (), iris: (), machine: (), ovd: (), limits: (), teaching: ()");
         assert_eq!(empty.support, Some(SupportSpec::default()));
         assert_eq!(empty.attachment, Some(AttachmentSpec::default()));
         assert_eq!(empty.capsule, Some(CapsuleSpec::default()));
         assert_eq!(empty.iris, Some(IrisSpec::default()));
         assert_eq!(empty.machine, Some(MachineSpec::default()));
         assert_eq!(empty.ovd, Some(OvdSpec::default()));
+        assert_eq!(empty.limits, Some(LimitsSpec::default()));
+        assert_eq!(empty.teaching, Some(TeachingSpec::default()));
         // What is ordinary lies within its range, or it would not be read back.
         assert_eq!(parse_case("a.ron", &ron::to_string(&empty).unwrap()).unwrap().spec, empty);
 
         let lower = with("machine: (bottle_cm: 85, vacuum_mmhg: 275)").machine();
         assert_eq!(lower, MachineSpec { bottle_cm: 85.0, vacuum_mmhg: 275.0, ..MachineSpec::default() });
+    }
+
+    #[test]
+    fn limits_that_are_not_written_hold_what_the_case_itself_sets() {
+        let before = &FULL[..FULL.find("    support: (").unwrap()];
+        let with = |rhexis: &str, groups: &str| {
+            let text = format!("{}{groups})", before.replace("rhexis_mm: 5.2", rhexis));
+            parse_case("a.ron", &text).unwrap().spec
+        };
+        let ordinary = LimitsSpec::default();
+        let machine = "machine: (bottle_cm: 60, vacuum_mmhg: 600, flow_ml_min: 45), ";
+        let wide = LimitsSpec {
+            rhexis_mm: (4.0, 5.5),
+            bottle_cm: (60.0, 110.0),
+            vacuum_mmhg: (0.0, 600.0),
+            flow_ml_min: (15.0, 45.0),
+        };
+        assert_eq!(with("rhexis_mm: 4", machine).limits(), wide);
+        let bottle = with("rhexis_mm: 4", &format!("{machine}limits: (bottle_cm: (55, 70))"));
+        assert_eq!(bottle.limits(), LimitsSpec { bottle_cm: (55.0, 70.0), ..wide });
+        assert!(crate::case::compile::problems(&bottle).iter().all(|p| p.is_warning));
+        assert_eq!(with("rhexis_mm: 5", "").limits(), ordinary);
+    }
+
+    #[test]
+    fn limits_that_are_reversed_or_leave_out_the_case_s_own_value_are_faults_in_their_place() {
+        let faults_of = |from: &str, to: &str| -> Vec<String> {
+            assert!(FULL.contains(from), "{from}");
+            let case = parse_case("a.ron", &FULL.replacen(from, to, 1)).unwrap();
+            let problems = crate::case::compile::problems(&case.spec).into_iter().filter(|p| !p.is_warning);
+            problems.map(|p| case.spans.locate("a.ron", p).to_string()).collect()
+        };
+        assert_eq!(faults_of("(4.5, 5.6)", "(4.5, 5.6)"), [""; 0]);
+        assert_eq!(faults_of("(60, 120)", "(85, 85)"), [""; 0]);
+        assert_eq!(
+            faults_of("(4.5, 5.6)", "(5.6, 4.5)"),
+            ["a.ron:100:20: limits.rhexis_mm: the lower end is above the upper; allowed: lower ≤ upper"]
+        );
+        assert_eq!(
+            faults_of("(60, 120)", "(90, 120)"),
+            ["a.ron:101:25: limits.bottle_cm: leave out the case's own 85 cm; allowed: limits that hold \
+              machine.bottle_cm"]
+        );
+        assert_eq!(
+            faults_of("(100, 450)", "(100, 274.5)"),
+            ["a.ron:102:22: limits.vacuum_mmhg: leave out the case's own 275 mmHg; allowed: limits that hold \
+              machine.vacuum_mmhg"]
+        );
+        assert_eq!(
+            faults_of("rhexis_mm: 5.2", "rhexis_mm: 5.7"),
+            ["a.ron:100:20: limits.rhexis_mm: leave out the case's own 5.7 mm; allowed: limits that hold \
+              surgery.rhexis_mm"]
+        );
+        assert_eq!(faults_of("(20, 28)", "(30, 20)").len(), 1);
     }
 
     #[test]
@@ -583,7 +685,7 @@ mod tests {
                 assert_eq!((found[0].line, found[0].column), place_after(&FULL[..range.start + start]));
             }
         }
-        assert_eq!(numbers, 57);
+        assert_eq!(numbers, 61);
     }
 
     #[test]
@@ -713,7 +815,7 @@ mod tests {
             assert!(FULL.contains(from), "{from}");
             broken(&FULL.replacen(from, to, 1), start);
         };
-        broken(&FULL[..FULL.len() - 2], "a.ron:99:1: file: ends too early; allowed: commas between");
+        broken(&FULL[..FULL.len() - 2], "a.ron:110:1: file: ends too early; allowed: commas between");
         broken(&FULL[..FULL.find("4.5").unwrap()], "a.ron:20:20: file: ends too early; allowed: commas between");
         change(
             "pupil_mm: 6,",
@@ -738,9 +840,9 @@ mod tests {
         change("Long eye,\\n", "Long eye,\\q", "a.ron:5:34: file: a backslash in a text");
         change("(0.4, 0.7)", "(0.4, 0.7) /* bands", "a.ron:53:");
         broken(&format!("#![what]{FULL}"), "a.ron:1:4: file: this attribute is not known; allowed: no `#![…]`");
-        broken(&format!("{FULL}x"), "a.ron:100:1: file: `x` stands after the end; allowed: one group");
+        broken(&format!("{FULL}x"), "a.ron:111:1: file: `x` stands after the end; allowed: one group");
         broken("a: 1, b: 2", "a.ron:1:2: file: `:` stands after the end; allowed: one group in parentheses");
-        broken(&format!("{FULL}\n/* x"), "a.ron:101:3: file: this comment does not end; allowed: `*/`");
+        broken(&format!("{FULL}\n/* x"), "a.ron:112:3: file: this comment does not end; allowed: `*/`");
         broken(&"(a: ".repeat(100_000), "a.ron:1:");
         broken("", "a.ron:1:1: file: is empty; allowed: a case");
         broken(" \n// nothing\n", "a.ron:1:1: file: is empty");

@@ -43,6 +43,10 @@ pub struct CaseSpec {
     pub machine: Option<MachineSpec>,
     /// Viscoelastic in the chamber when the attempt begins.
     pub ovd: Option<OvdSpec>,
+    /// What the learner may set before operating, and within which limits.
+    pub limits: Option<LimitsSpec>,
+    /// What the learner is shown while operating.
+    pub teaching: Option<TeachingSpec>,
 }
 
 /// Ocular rigidity of an eye of ordinary length, base-10 logarithm per µL (S: Pallikaris 2005).
@@ -87,6 +91,17 @@ impl CaseSpec {
     /// The viscoelastic, none where the case does not say.
     pub fn ovd(&self) -> OvdSpec {
         self.ovd.unwrap_or_default()
+    }
+
+    /// The limits of what may be set before operating; where the case does not say, the ordinary ones, widened to hold
+    /// the case's own values.
+    pub fn limits(&self) -> LimitsSpec {
+        self.limits.unwrap_or_else(|| LimitsSpec::default().with_room_for(self))
+    }
+
+    /// What is shown while operating, ordinary where the case does not say.
+    pub fn teaching(&self) -> TeachingSpec {
+        self.teaching.unwrap_or_default()
     }
 }
 
@@ -393,4 +408,123 @@ pub struct OvdSpec {
     pub cohesive_ul: f64,
     /// Dispersive, which coats and holds back, µL (0–300; default 0).
     pub dispersive_ul: f64,
+}
+
+/// Within which limits the learner may set rhexis and machine before operating; each lower and upper, both included.
+/// Where they are equal, nothing may be set. They bind no plan and nothing that is set while operating.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct LimitsSpec {
+    /// Diameter of the capsulorhexis, mm (each 3–7; default 4.5–5.5).
+    pub rhexis_mm: (f64, f64),
+    /// Height of the bottle over the eye, cm (each 20–150; default 70–110).
+    pub bottle_cm: (f64, f64),
+    /// Vacuum limit, mmHg (each 0–700; default 0–500).
+    pub vacuum_mmhg: (f64, f64),
+    /// Aspiration flow of a flow-set pump, mL/min (each 5–60; default 15–40).
+    pub flow_ml_min: (f64, f64),
+}
+
+impl Default for LimitsSpec {
+    /// Room enough on both sides of common practice for a choice to matter (A). A case whose own value lies outside
+    /// widens the limit it does not write just so far that the value is allowed.
+    fn default() -> Self {
+        Self { rhexis_mm: (4.5, 5.5), bottle_cm: (70.0, 110.0), vacuum_mmhg: (0.0, 500.0), flow_ml_min: (15.0, 40.0) }
+    }
+}
+
+impl LimitsSpec {
+    /// Widened to hold a case's own values.
+    fn with_room_for(self, case: &CaseSpec) -> Self {
+        let widened = |(lower, upper): (f64, f64), own: f64| (lower.min(own), upper.max(own));
+        let machine = case.machine();
+        Self {
+            rhexis_mm: widened(self.rhexis_mm, case.surgery.rhexis_mm),
+            bottle_cm: widened(self.bottle_cm, machine.bottle_cm),
+            vacuum_mmhg: widened(self.vacuum_mmhg, machine.vacuum_mmhg),
+            flow_ml_min: widened(self.flow_ml_min, machine.flow_ml_min),
+        }
+    }
+}
+
+/// When an aid may be seen; what comes later helps less.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+pub enum Aid {
+    /// From the beginning on.
+    Always,
+    /// From the first chop on: first the decision, then the look inside.
+    AfterChop,
+    /// Only when the attempt is over.
+    DebriefOnly,
+}
+
+impl Aid {
+    /// Every one, the earliest first.
+    pub const ALL: [Self; 3] = [Self::Always, Self::AfterChop, Self::DebriefOnly];
+
+    /// One step later; the last stays.
+    pub fn later(self) -> Self {
+        match self {
+            Self::Always => Self::AfterChop,
+            Self::AfterChop | Self::DebriefOnly => Self::DebriefOnly,
+        }
+    }
+
+    /// In words that go on after the aid's name.
+    pub fn in_words(self) -> &'static str {
+        match self {
+            Self::Always => "always",
+            Self::AfterChop => "after the chop",
+            Self::DebriefOnly => "in the debrief only",
+        }
+    }
+}
+
+/// What the learner is shown while operating.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct TeachingSpec {
+    /// When the section view may be seen (default after the chop).
+    pub section: Aid,
+    /// Whether an aid comes one step later after each pass of this case by the same person (default true).
+    pub fades: bool,
+    /// Whether readings that a surgeon would not have are hidden while operating, the section view among them (default
+    /// false).
+    pub exam: bool,
+}
+
+impl Default for TeachingSpec {
+    /// Microscope first, section after commitment; help that goes as mastery comes (A).
+    fn default() -> Self {
+        Self { section: Aid::AfterChop, fades: true, exam: false }
+    }
+}
+
+impl TeachingSpec {
+    /// When the section view may be seen by someone who has passed this case so many times.
+    pub fn section_after(&self, passes: u32) -> Aid {
+        if self.exam {
+            return Aid::DebriefOnly;
+        }
+        let steps = if self.fades { passes.min(Aid::ALL.len() as u32) } else { 0 };
+        (0..steps).fold(self.section, |aid, _| aid.later())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_section_view_comes_one_step_later_with_each_pass_and_never_in_an_exam() {
+        let after = |section, fades, exam| {
+            [0, 1, 2, 3, u32::MAX].map(|n| TeachingSpec { section, fades, exam }.section_after(n))
+        };
+        use Aid::{AfterChop, Always, DebriefOnly};
+        assert_eq!(after(Always, true, false), [Always, AfterChop, DebriefOnly, DebriefOnly, DebriefOnly]);
+        assert_eq!(after(AfterChop, true, false), [AfterChop, DebriefOnly, DebriefOnly, DebriefOnly, DebriefOnly]);
+        for section in Aid::ALL {
+            assert_eq!(after(section, false, false), [section; 5]);
+            assert_eq!(after(section, false, true), [DebriefOnly; 5]);
+        }
+        assert!(Aid::ALL.is_sorted());
+    }
 }

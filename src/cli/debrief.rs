@@ -40,10 +40,12 @@ pub(crate) fn run(arguments: &DebriefArguments) -> Result<ExitCode, CliError> {
         ));
     }
     let (made, with) = made_with(&attempt.header.device);
-    let report = Report { scenario: &attempt.header.scenario, seed: attempt.header.seed, made, with, begun };
+    let (header, set_up) = (&attempt.header, attempt.header.setup_in_words());
+    let set_up = set_up.as_deref();
+    let report = Report { scenario: &header.scenario, seed: header.seed, made, with, set_up, begun };
     show(&report, &arguments.shown, &facts, &debrief)?;
     if let Some(path) = &arguments.html {
-        let titles = text::Titles { case: &case.spec.title, made, with, seed: report.seed };
+        let titles = text::Titles { case: &case.spec.title, made, with, seed: report.seed, set_up };
         let document = html::document(&titles, &facts, &debrief, &course.trace);
         write_whole(path, document.as_bytes())?;
         remark(&format!("Written to {}", plain(&path.display().to_string())));

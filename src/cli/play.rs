@@ -94,7 +94,7 @@ fn play(what: &Played, seed: u64, folder: Option<&Path>, shown: &Shown) -> Resul
     }
     let facts = course.facts(&what.case.spec, &model);
     let debrief = Debrief::of(&facts);
-    let report = Report { scenario: &what.scenario, seed, made: "Plan", with: &what.plan.title, begun };
+    let report = Report { scenario: &what.scenario, seed, made: "Plan", with: &what.plan.title, set_up: None, begun };
     show(&report, shown, &facts, &debrief)?;
     if let Some(folder) = folder {
         let header = Header::new(&what.scenario, &what.case.text, seed, Device::Plan(what.plan.title.clone()));
@@ -111,17 +111,19 @@ pub(crate) struct Report<'a> {
     /// What the attempt was made with: a plan, hands, a simulated trainee, and which.
     pub(crate) made: &'a str,
     pub(crate) with: &'a str,
+    /// What was set up otherwise than the case has it, in words.
+    pub(crate) set_up: Option<&'a str>,
     pub(crate) begun: Instant,
 }
 
 /// Print a debrief.
 pub(crate) fn show(report: &Report<'_>, shown: &Shown, facts: &Facts<'_>, debrief: &Debrief) -> Result<(), CliError> {
-    let Report { scenario, seed, made, with, begun } = *report;
+    let Report { scenario, seed, made, with, set_up, begun } = *report;
     let page = if shown.json {
         let heading = json::Heading { scenario, seed, wall_s: begun.elapsed().as_secs_f64() };
         json::play(&heading, facts, debrief)? + "\n"
     } else {
-        text::page(&text::Titles { case: &facts.case.title, made, with, seed }, facts, debrief)
+        text::page(&text::Titles { case: &facts.case.title, made, with, seed, set_up }, facts, debrief)
     };
     print(&page)
 }

@@ -36,9 +36,12 @@ pub(crate) fn run(arguments: &VerifyArguments) -> Result<ExitCode, CliError> {
     let mut reports = Vec::new();
     for path in &arguments.attempts {
         let file = plain(&path.display().to_string());
-        let Proof { verdict, reason } = Proof::of(&Attempt::read(path));
+        let read = Attempt::read(path);
+        let Proof { verdict, reason } = Proof::of(&read);
         if !arguments.json {
-            let line = format!("{file}: {}: {}", verdict.words(), plain(&reason));
+            let set_up = read.ok().filter(|_| verdict == Verdict::Valid).and_then(|a| a.header.setup_in_words());
+            let set_up = set_up.map_or(String::new(), |words| format!("; set up: {words}"));
+            let line = format!("{file}: {}: {}{set_up}", verdict.words(), plain(&reason));
             match verdict {
                 Verdict::Unreadable => remark(&line),
                 _ => print(&(line + "\n"))?,

@@ -39,6 +39,7 @@ pub fn document(titles: &Titles<'_>, facts: &Facts<'_>, debrief: &Debrief, trace
                     p.kind { "Debrief of a simulated attempt. For education only; not a medical device." }
                     h1 { (titles.case) }
                     p.made { (made(titles)) }
+                    @if let Some(set_up) = titles.set_up { p.made { (text::set_up_line(set_up)) } }
                 }
                 main {
                     (verdict(debrief))
@@ -336,7 +337,7 @@ mod tests {
             state.note(None, kind);
         }
         let facts = Facts { case: &case, model: &model, state: &state, watch: &Watch::default() };
-        let titles = Titles { case: title, made: "Plan", with: "Plan", seed: 1 };
+        let titles = Titles { case: title, made: "Plan", with: "Plan", seed: 1, set_up: None };
         document(&titles, &facts, &Debrief::of(&facts), &Trace::default())
     }
 

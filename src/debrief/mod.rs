@@ -212,7 +212,8 @@ mod tests {
         prepare(&model, &mut state);
         let facts = Facts { case: &case, model: &model, state: &state, watch };
         let debrief = Debrief::of(&facts);
-        let page = text::page(&text::Titles { case: "Case", made: "Plan", with: "This", seed: 1 }, &facts, &debrief);
+        let titles = text::Titles { case: "Case", made: "Plan", with: "This", seed: 1, set_up: None };
+        let page = text::page(&titles, &facts, &debrief);
         for line in page.lines() {
             assert!(line.chars().count() <= text::COLUMNS, "{line}");
         }

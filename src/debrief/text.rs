@@ -26,6 +26,8 @@ pub struct Titles<'a> {
     pub with: &'a str,
     /// Seed.
     pub seed: u64,
+    /// What was set up otherwise than the case has it, in words.
+    pub set_up: Option<&'a str>,
 }
 
 /// The whole page.
@@ -33,6 +35,9 @@ pub fn page(titles: &Titles<'_>, facts: &Facts<'_>, debrief: &Debrief) -> String
     let mut page = String::new();
     push(&mut page, "", titles.case);
     push(&mut page, "  ", &format!("{}: {}. Seed {}.", titles.made, titles.with.trim_end_matches('.'), titles.seed));
+    if let Some(set_up) = titles.set_up {
+        push(&mut page, "  ", &set_up_line(set_up));
+    }
     page.push_str("\nWhat happened\n");
     for moment in timeline::story(facts, debrief) {
         push_hung(&mut page, &format!("{:7.2} s  ", moment.t_s), &moment.what);
@@ -79,6 +84,11 @@ pub fn page(titles: &Titles<'_>, facts: &Facts<'_>, debrief: &Debrief) -> String
     page.push('\n');
     push(&mut page, "", NOTICE);
     page
+}
+
+/// The line of the heading that says what was set up.
+pub(crate) fn set_up_line(set_up: &str) -> String {
+    format!("Set up: {set_up}.")
 }
 
 /// Pulls from which those that ended alike are told together.

@@ -587,7 +587,10 @@ mod tests {
 
         /// From the incision over the lens, the tip at an angle, and into the core with ultrasound.
         fn bury(&mut self) {
-            self.tip_to(-0.6 * self.side(), 0.0);
+            // So far back that the shaft's line meets the middle of the core at the depth meant.
+            let core_mm = self.model.field.core.anterior_z_mm(0.0, 0.0).unwrap() + self.state.lens.raised_mm;
+            let back_mm = (self.free.hands().needle_mm.z - core_mm + 1.6) / radians(40.0).tan();
+            self.tip_to(-back_mm.min(3.8) * self.side(), 0.0);
             self.controls.steepen = 1.0;
             while self.free.hands().elevation_rad < radians(40.0) {
                 self.tick();

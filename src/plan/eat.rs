@@ -6,8 +6,9 @@
 //! in reach is gripped anew and brought back to where the work began. mm, s, µL.
 
 use crate::plan::aim::{self, Bite, FLOOR_MM, GRIP_DEG};
-use crate::plan::manoeuvre::{BEFORE_MM, grip_stroke, needle_over_lens_mm};
-use crate::plan::run::{FREE_SPEED_MM_S, Foot, Performer, REACTION_S, SEALED, Stroke};
+use crate::plan::hands::{FREE_SPEED_MM_S, Foot, needle_over_lens_mm};
+use crate::plan::manoeuvre::{BEFORE_MM, grip_stroke};
+use crate::plan::run::{Performer, REACTION_S, SEALED, Stroke};
 use crate::plan::spec::BRING_SPEED_MM_S;
 use crate::sim::hands::HandPose;
 use crate::sim::pieces::LEAST_NUCLEUS_UL;
@@ -148,12 +149,12 @@ impl Performer {
     pub(super) fn eat(&mut self, model: &Model, state: &State, eating: &mut Eating) -> bool {
         let dt = model.tick_s;
         let is_sealing = eating.sealing_s > 0.0;
-        self.foot = if is_sealing { Foot::full(2) } else { eating.foot };
+        self.hands.foot = if is_sealing { Foot::full(2) } else { eating.foot };
         let left_ul = if eating.is_nuclear { &state.lens.nucleus_ul } else { &state.lens.volume_ul };
         let left_ul: f64 = left_ul.iter().zip(0u16..).filter(|(_, b)| eating.is_meant(*b)).map(|(v, _)| *v).sum();
         eating.gone_s = if left_ul < LEAST_NUCLEUS_UL { eating.gone_s + dt } else { 0.0 };
         if state.tick >= eating.until_tick || eating.gone_s >= REACTION_S {
-            self.foot = Foot::full(2);
+            self.hands.foot = Foot::full(2);
             return true;
         }
         let Some(needle) = &state.needle else { return false };
@@ -161,7 +162,7 @@ impl Performer {
         let came_away_s = (state.lens.removed_ul - eating.removed_ul) / IDLE_UL_S;
         eating.removed_ul = state.lens.removed_ul;
         eating.idle_s = (eating.idle_s + dt - came_away_s).max(0.0);
-        let is_held = state.circuit.vacuum_pa() > SEIZED * self.machine.vacuum_limit_pa;
+        let is_held = state.circuit.vacuum_pa() > SEIZED * self.hands.machine.vacuum_limit_pa;
         let gives_way = needle.load_un > GIVES_WAY_UN;
         if (needle.cover < SEALED || !is_held) && !gives_way && eating.left_mm > 0.0 {
             self.bite_on(model, state, eating);
@@ -171,7 +172,7 @@ impl Performer {
             return false;
         }
         // It chatters: the foot goes back until vacuum has it again.
-        let is_loose = state.circuit.vacuum_pa() < LOST * self.machine.vacuum_limit_pa;
+        let is_loose = state.circuit.vacuum_pa() < LOST * self.hands.machine.vacuum_limit_pa;
         eating.loose_s = if is_loose { eating.loose_s + dt } else { 0.0 };
         if eating.loose_s > REACTION_S && needle.occlusion > TOUCHES {
             eating.begin_waiting();
@@ -188,7 +189,7 @@ impl Performer {
         }
         eating.tried_ul = state.lens.removed_ul;
         if eating.vain > MOST_VAIN {
-            self.foot = Foot::full(2);
+            self.hands.foot = Foot::full(2);
             return true;
         }
         let bite = aim::bite(model, state, |b| eating.is_meant(b));
@@ -201,13 +202,13 @@ impl Performer {
 
     /// Go on into the piece, never near the capsule.
     fn bite_on(&mut self, model: &Model, state: &State, eating: &mut Eating) {
-        let forward = self.hand(model).forward();
+        let forward = self.hands.pose(model).forward();
         let by = (BITE_MM_S * model.tick_s).min(eating.left_mm);
-        let lip_mm = self.needle_mm + forward * (by + model.needle.outer_radius_mm) - state.lens.carried_mm();
+        let lip_mm = self.hands.needle_mm + forward * (by + model.needle.outer_radius_mm) - state.lens.carried_mm();
         if model.field.shape.distance_to_posterior_mm(&lip_mm) < FLOOR_MM {
             eating.left_mm = 0.0;
         } else {
-            self.needle_mm += forward * by;
+            self.hands.needle_mm += forward * by;
             eating.left_mm -= by;
         }
     }
@@ -215,14 +216,18 @@ impl Performer {
     /// Draw back, come to a bite along the shaft, and go on there.
     fn go_for(&mut self, model: &Model, state: &State, eating: &Eating, bite: &Bite) {
         let (contact, elevation_rad) = (&bite.contact_mm, bite.elevation_rad);
-        let forward = HandPose::needle_at(&model.main_incision, contact, elevation_rad, self.roll_rad).forward();
+        let forward = HandPose::needle_at(&model.main_incision, contact, elevation_rad, self.hands.roll_rad).forward();
         let before_mm = contact - forward * SHORT_MM;
         let next = Eating { left_mm: bite.length_mm + SHORT_MM, bites: eating.bites + 1, ..eating.afresh() };
         self.do_first([
             Stroke::Step(Foot::full(1)),
-            free(out_mm(model, state, &self.needle_mm, &self.hand(model).forward()), self.elevation_rad, self.roll_rad),
-            free(out_mm(model, state, contact, &forward), elevation_rad, self.roll_rad),
-            free(before_mm, elevation_rad, self.roll_rad),
+            free(
+                out_mm(model, state, &self.hands.needle_mm, &self.hands.pose(model).forward()),
+                self.hands.elevation_rad,
+                self.hands.roll_rad,
+            ),
+            free(out_mm(model, state, contact, &forward), elevation_rad, self.hands.roll_rad),
+            free(before_mm, elevation_rad, self.hands.roll_rad),
             Stroke::Emulsify(next),
         ]);
     }
@@ -238,10 +243,10 @@ impl Performer {
         let (grip, elevation_rad) = (grip_stroke(way.along, way.soft_mm, SEALING_S), radians(GRIP_DEG));
         let before_mm = way.contact_mm - way.along * BEFORE_MM;
         let over = |p: &Vector3<f64>| Vector3::new(p.x, p.y, needle_over_lens_mm(model, state).max(p.z));
-        let here_mm = out_mm(model, state, &self.needle_mm, &self.hand(model).forward());
+        let here_mm = out_mm(model, state, &self.hands.needle_mm, &self.hands.pose(model).forward());
         self.do_first([
             Stroke::Step(Foot::full(1)),
-            free(here_mm, self.elevation_rad, self.roll_rad),
+            free(here_mm, self.hands.elevation_rad, self.hands.roll_rad),
             free(over(&before_mm), elevation_rad, way.roll_rad),
             free(before_mm, elevation_rad, way.roll_rad),
             Stroke::Step(Foot::full(2)),
@@ -264,10 +269,10 @@ impl Performer {
         };
         let over_mm = within(&middle_mm) + Vector3::z() * OVER_MM;
         let high_mm = Vector3::new(over_mm.x, over_mm.y, needle_over_lens_mm(model, state).max(over_mm.z));
-        let here_mm = out_mm(model, state, &self.needle_mm, &self.hand(model).forward());
+        let here_mm = out_mm(model, state, &self.hands.needle_mm, &self.hands.pose(model).forward());
         self.do_first([
             Stroke::Step(Foot::full(1)),
-            free(here_mm, self.elevation_rad, self.roll_rad),
+            free(here_mm, self.hands.elevation_rad, self.hands.roll_rad),
             free(high_mm, elevation_rad, roll_rad),
             Stroke::Step(Foot::full(2)),
             free(over_mm, elevation_rad, roll_rad),

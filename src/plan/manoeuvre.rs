@@ -4,10 +4,12 @@
 
 use crate::plan::aim::{self, GRIP_DEG, core_top, direction, seat};
 use crate::plan::eat::Eating;
-use crate::plan::run::{FREE_SPEED_MM_S, Foot, Performer, Stroke, TURN_SPEED_RAD_S, guarding};
+use crate::plan::hands::{
+    CLEARANCE_MM, FREE_SPEED_MM_S, Foot, TURN_SPEED_RAD_S, guarding, needle_over_lens_mm, over_lens_mm,
+};
+use crate::plan::run::{Performer, Stroke};
 use crate::plan::spec::{Bevel, ChopKind, Filling, Manoeuvre, OutOf};
 use crate::sim::circuit::head_pa;
-use crate::sim::cut::Plane;
 use crate::sim::hands::{ChopperEnd, HandPose, Pedal, Tip, rise_over_rim_mm};
 use crate::sim::{Injected, Model, State, Syringe};
 use crate::units::{pa_from_mmhg, radians};
@@ -25,9 +27,6 @@ const DEEPER_MM: f64 = 0.3;
 
 /// How far below the anterior capsule a chopper's bend passes, mm.
 const UNDER_CAPSULE_MM: f64 = 0.1;
-
-/// Height above the lens at which instruments move about, mm.
-pub(super) const CLEARANCE_MM: f64 = 0.4;
 
 /// Height of the plane of the iris above the lens's front, mm (A).
 const IRIS_MM: f64 = 0.3;
@@ -64,14 +63,14 @@ impl Performer {
         self.come_in(&step);
         match step {
             Manoeuvre::Set { vacuum_mmhg, power, bottle_cm, flow_ml_min } => {
-                let machine = &mut self.machine;
+                let machine = &mut self.hands.machine;
                 machine.vacuum_limit_pa = vacuum_mmhg.map_or(machine.vacuum_limit_pa, pa_from_mmhg);
                 machine.bottle_pa = bottle_cm.map_or(machine.bottle_pa, |cm| head_pa(10.0 * cm));
                 machine.flow_limit_ul_s = flow_ml_min.map_or(machine.flow_limit_ul_s, |flow| flow * UL_S_PER_ML_MIN);
-                self.power_limit = power.unwrap_or(self.power_limit);
+                self.hands.power_limit = power.unwrap_or(self.hands.power_limit);
             }
             Manoeuvre::Pedal { position, share, power } => {
-                self.foot = Foot { pedal: Pedal { position, share }, power_share: power };
+                self.hands.foot = Foot { pedal: Pedal { position, share }, power_share: power };
                 self.hold(model.tick_s);
             }
             Manoeuvre::Bury { depth_mm, angle_deg, place_mm, bevel, speed_mm_s, ultrasound } => {
@@ -82,8 +81,8 @@ impl Performer {
                 self.chop(model, state, kind, ahead_mm, aside_mm, depth_mm);
             }
             Manoeuvre::Separate { width_mm, speed_mm_s } => {
-                if let Some((_, point, _)) = self.chopper {
-                    let across = self.across(model, state, &point);
+                if let Some((_, point, _)) = self.hands.chopper {
+                    let across = self.hands.across(model, state, &point);
                     self.strokes.push_back(Stroke::Part { across, left_mm: width_mm, speed_mm_s });
                 }
             }
@@ -95,12 +94,12 @@ impl Performer {
             }
             Manoeuvre::Wait { seconds } => self.hold(seconds),
             Manoeuvre::Reflux { seconds } => {
-                self.foot = Foot::full(1);
+                self.hands.foot = Foot::full(1);
                 self.strokes.push_back(Stroke::Reflux { left_s: seconds });
             }
             Manoeuvre::Hydrodissect { hour, volume_ml, seconds } => {
-                if self.foot.pedal.position > 1 {
-                    self.foot = Foot::full(1);
+                if self.hands.foot.pedal.position > 1 {
+                    self.hands.foot = Foot::full(1);
                 }
                 let syringe = Syringe::UnderRim { hour, flow_ul_s: 1000.0 * volume_ml / seconds.max(model.tick_s) };
                 self.strokes.push_back(Stroke::Inject { syringe, left_s: seconds });
@@ -113,7 +112,7 @@ impl Performer {
             Manoeuvre::Grip { hour, seconds, bevel } => self.grip(model, state, hour, seconds, bevel),
             Manoeuvre::Bring { place_mm: (x, y), height_mm, speed_mm_s } => {
                 let height = height_mm.unwrap_or(model.field.shape.front_mm + IRIS_MM);
-                let (elevation_rad, roll_rad) = (self.elevation_rad, self.roll_rad);
+                let (elevation_rad, roll_rad) = (self.hands.elevation_rad, self.hands.roll_rad);
                 self.needle_to(Vector3::new(x, y, height + state.lens.raised_mm), elevation_rad, roll_rad, speed_mm_s);
             }
             Manoeuvre::Emulsify { seconds, ultrasound, vacuum } => {
@@ -122,10 +121,16 @@ impl Performer {
                 } else {
                     Foot { pedal: Pedal { position: 3, share: ultrasound }, power_share: None }
                 };
-                self.strokes.push_back(Stroke::Emulsify(Eating::begin(model, state, foot, seconds, self.needle_mm)));
+                self.strokes.push_back(Stroke::Emulsify(Eating::begin(
+                    model,
+                    state,
+                    foot,
+                    seconds,
+                    self.hands.needle_mm,
+                )));
             }
             Manoeuvre::LetGo => {
-                self.foot = Foot::full(1);
+                self.hands.foot = Foot::full(1);
                 self.hold(AFTER_LETTING_GO_S);
             }
             Manoeuvre::Guard { below_mm } => self.guard(model, state, below_mm),
@@ -141,7 +146,7 @@ impl Performer {
                 self.strokes.push_back(Stroke::Inject { syringe, left_s: seconds });
             }
             Manoeuvre::StopAndCall => {
-                self.foot = Foot::full(1);
+                self.hands.foot = Foot::full(1);
                 self.strokes.push_back(Stroke::Call);
                 self.hold(AFTER_CALLING_S);
             }
@@ -154,7 +159,7 @@ impl Performer {
             Bring, Bury, Chop, ChopperOut, Clear, Decompress, Emulsify, Grip, Guard, LiftIris, Separate, Withdraw,
         };
         if matches!(step, Bury { .. } | Clear { .. } | Grip { .. } | Bring { .. } | Emulsify { .. })
-            && self.drawn_mm > 0.0
+            && self.hands.drawn_mm > 0.0
         {
             self.strokes.push_back(Stroke::Draw { is_out: false });
         }
@@ -168,7 +173,7 @@ impl Performer {
                 | LiftIris { .. }
                 | Guard { .. }
         ) {
-            self.guard_mm = None;
+            self.hands.guard_mm = None;
         }
     }
 
@@ -186,10 +191,10 @@ impl Performer {
 
     /// Raise the tip to a height at least, then bring it over a place and down to it.
     fn needle_over(&mut self, to_mm: Vector3<f64>, least_mm: f64, elevation_rad: f64, roll_rad: f64) {
-        let height = self.needle_mm.z.max(least_mm).max(to_mm.z);
-        if height > self.needle_mm.z {
-            let up = Vector3::new(self.needle_mm.x, self.needle_mm.y, height);
-            self.needle_to(up, self.elevation_rad, self.roll_rad, FREE_SPEED_MM_S);
+        let height = self.hands.needle_mm.z.max(least_mm).max(to_mm.z);
+        if height > self.hands.needle_mm.z {
+            let up = Vector3::new(self.hands.needle_mm.x, self.hands.needle_mm.y, height);
+            self.needle_to(up, self.hands.elevation_rad, self.hands.roll_rad, FREE_SPEED_MM_S);
         }
         self.needle_to(Vector3::new(to_mm.x, to_mm.y, height), elevation_rad, roll_rad, FREE_SPEED_MM_S);
         self.needle_to(to_mm, elevation_rad, roll_rad, FREE_SPEED_MM_S);
@@ -222,10 +227,10 @@ impl Performer {
         };
         let length_mm = (0..200).map(|i| 0.05 * f64::from(i)).find(|b| clear(*b)).unwrap_or(10.0);
         let entry_mm = aim_mm - tip.forward * length_mm;
-        let high = self.needle_mm.z.max(entry_mm.z) - self.needle_mm.z;
+        let high = self.hands.needle_mm.z.max(entry_mm.z) - self.hands.needle_mm.z;
         if high > 0.0 {
-            let to_mm = self.needle_mm + Vector3::z() * high;
-            self.needle_to(to_mm, self.elevation_rad, roll_rad, FREE_SPEED_MM_S);
+            let to_mm = self.hands.needle_mm + Vector3::z() * high;
+            self.needle_to(to_mm, self.hands.elevation_rad, roll_rad, FREE_SPEED_MM_S);
         }
         self.needle_to(entry_mm, elevation_rad, roll_rad, FREE_SPEED_MM_S);
         // A free piece gives way before a vibrating tip that vacuum does not hold on it yet.
@@ -247,13 +252,6 @@ impl Performer {
         self.strokes.push_back(Stroke::Ease { left_s: EASE_S });
     }
 
-    /// Level direction from the hand to the tip, and the direction to its left.
-    fn level_axes(&self, model: &Model) -> (Vector3<f64>, Vector3<f64>) {
-        let d = self.needle_mm - model.main_incision.place_mm;
-        let ahead = Vector3::new(d.x, d.y, 0.0).normalize();
-        (ahead, Vector3::new(-ahead.y, ahead.x, 0.0))
-    }
-
     fn chop(
         &mut self,
         model: &Model,
@@ -263,7 +261,7 @@ impl Performer {
         aside_mm: f64,
         depth_mm: Option<f64>,
     ) {
-        let (ahead, left) = self.level_axes(model);
+        let (ahead, left) = self.hands.level_axes(model);
         let shape = &model.field.shape;
         let over_lens = over_lens_mm(model, state);
         let raised = state.lens.raised_mm;
@@ -271,16 +269,14 @@ impl Performer {
             ChopKind::Vertical => ChopperEnd::Pointed,
             ChopKind::Horizontal => ChopperEnd::Blunt,
         };
-        let mut goal = self.needle_mm + ahead * ahead_mm + left * aside_mm;
+        let mut goal = self.hands.needle_mm + ahead * ahead_mm + left * aside_mm;
         // As deep as asked, or a little deeper than the tip; the bend stays above the core.
         let top = core_top(model, state, aim::aimed_at(state), &goal);
-        let tip_depth = top - self.needle_mm.z;
+        let tip_depth = top - self.hands.needle_mm.z;
         goal.z = top - depth_mm.unwrap_or((tip_depth + DEEPER_MM).min(model.chopper.end_mm));
-        let port = model.side_port.place_mm;
-        if self.chopper.is_none_or(|(e, _, _)| e != end) {
-            let inside = Vector3::new(0.7 * port.x, 0.7 * port.y, over_lens);
+        if self.hands.chopper.is_none_or(|(e, _, _)| e != end) {
             let roll = if kind == ChopKind::Horizontal { FRAC_PI_2 } else { 0.0 };
-            self.chopper = Some((end, inside, roll));
+            self.hands.place_chopper(model, end, roll, over_lens);
         }
         let mut to = |to_mm: Vector3<f64>, roll_rad: f64, speed_mm_s: f64| {
             self.strokes.push_back(Stroke::Chopper { to_mm, roll_rad, speed_mm_s });
@@ -296,11 +292,11 @@ impl Performer {
             ChopKind::Horizontal => {
                 let core = &model.field.core;
                 let centre = state.lens.pose_of(aim::aimed_at(state)).to_eye(&core.centre_mm);
-                let along = (centre - self.needle_mm).dot(&ahead);
+                let along = (centre - self.hands.needle_mm).dot(&ahead);
                 // Outside the firm nucleus on the far side, but well within the bag; the point in the core's equator or
                 // as deep as asked, and clear of the capsule.
                 let reach = along + core.radius_mm + core.edge_mm + 0.5 * model.chopper.width_mm;
-                let mut outside = self.needle_mm + ahead * reach + left * aside_mm;
+                let mut outside = self.hands.needle_mm + ahead * reach + left * aside_mm;
                 let radius = libm::hypot(outside.x, outside.y);
                 let most = shape.equator_mm - 0.6;
                 if radius > most {
@@ -323,34 +319,16 @@ impl Performer {
         }
     }
 
-    /// Across the plane the hands see between needle and chopper, level; toward the needle's side.
-    fn across(&self, model: &Model, state: &State, point: &Vector3<f64>) -> Vector3<f64> {
-        let (_, left) = self.level_axes(model);
-        let path = state.chopper.as_ref().map(|c| c.path.as_slice()).unwrap_or_default();
-        let seen = state.needle.as_ref().map(|n| {
-            let tip = state.lens.tip_from_eye(n.body, &n.tip);
-            let normal = Plane::spanned(&tip.place_mm, &tip.forward, path).normal;
-            let turned = state.lens.pose_of(n.body).direction_to_eye(&normal);
-            Vector3::new(turned.x, turned.y, 0.0)
-        });
-        let across = seen.filter(|n| n.norm() > 1e-3).map_or(left, |n| n.normalize());
-        // The chopper goes to the side it lies on; straight ahead, to the side of its own port.
-        let aside = left.dot(&(point - self.needle_mm));
-        let chopper_left = if aside.abs() > 0.05 { aside > 0.0 } else { left.dot(&model.side_port.place_mm) > 0.0 };
-        let is_left = across.dot(&left) > 0.0;
-        if is_left == chopper_left { -across } else { across }
-    }
-
     fn withdraw(&mut self, model: &Model, state: &State, from: OutOf) {
         self.chopper_out(model, state);
         let over_lens = needle_over_lens_mm(model, state);
-        let (ahead, _) = self.level_axes(model);
-        let rise = libm::tan(self.elevation_rad);
-        let back = ((over_lens - self.needle_mm.z) / rise.max(0.1)).max(0.0);
-        let to_mm = self.needle_mm - ahead * back + Vector3::z() * (back * rise);
-        let (elevation_rad, roll_rad) = (self.elevation_rad, self.roll_rad);
+        let (ahead, _) = self.hands.level_axes(model);
+        let rise = libm::tan(self.hands.elevation_rad);
+        let back = ((over_lens - self.hands.needle_mm.z) / rise.max(0.1)).max(0.0);
+        let to_mm = self.hands.needle_mm - ahead * back + Vector3::z() * (back * rise);
+        let (elevation_rad, roll_rad) = (self.hands.elevation_rad, self.hands.roll_rad);
         self.needle_to(to_mm, elevation_rad, roll_rad, FREE_SPEED_MM_S);
-        if from == OutOf::Eye && self.drawn_mm <= 0.0 {
+        if from == OutOf::Eye && self.hands.drawn_mm <= 0.0 {
             // Halfway the shaft lies down into its incision, then it leaves along it.
             let d = to_mm - model.main_incision.place_mm;
             let slope = libm::atan2(-d.z, libm::hypot(d.x, d.y)).max(0.0);
@@ -361,7 +339,7 @@ impl Performer {
 
     /// Lift the chopper out of what it stands in, and take it out of the eye.
     fn chopper_out(&mut self, model: &Model, state: &State) {
-        if self.chopper.is_some() {
+        if self.hands.chopper.is_some() {
             self.lift_chopper(model, state);
             self.strokes.push_back(Stroke::ChopperOut);
         }
@@ -369,7 +347,7 @@ impl Performer {
 
     /// Lift the chopper above the lens.
     fn lift_chopper(&mut self, model: &Model, state: &State) {
-        if let Some((_, point, roll)) = self.chopper {
+        if let Some((_, point, roll)) = self.hands.chopper {
             let to_mm = Vector3::new(point.x, point.y, over_lens_mm(model, state).max(point.z));
             self.chopper_to(to_mm, roll, FREE_SPEED_MM_S);
         }
@@ -377,7 +355,7 @@ impl Performer {
 
     /// Have a chopper with this end in the eye, above the lens.
     fn take_chopper(&mut self, model: &Model, state: &State, end: ChopperEnd, roll_rad: f64) {
-        if self.chopper.is_some_and(|(e, _, _)| e == end) {
+        if self.hands.chopper.is_some_and(|(e, _, _)| e == end) {
             self.lift_chopper(model, state);
         } else {
             self.chopper_out(model, state);
@@ -415,7 +393,7 @@ impl Performer {
     }
 
     fn grip(&mut self, model: &Model, state: &State, hour: Option<u8>, seconds: f64, bevel: Option<Bevel>) {
-        let piece = aim::choose(model, state, hour, &self.needle_mm);
+        let piece = aim::choose(model, state, hour, &self.hands.needle_mm);
         let Some(way) = piece.and_then(|p| aim::approach(model, state, &p, bevel.map(roll_rad))) else { return };
         let elevation_rad = radians(GRIP_DEG);
         let before_mm = way.contact_mm - way.along * BEFORE_MM;
@@ -429,7 +407,7 @@ impl Performer {
         self.take_chopper(model, state, ChopperEnd::Blunt, FRAC_PI_2);
         let port = model.side_port.place_mm;
         let inside = Vector3::new(port.x, port.y, 0.0) * (0.5 * model.rhexis_radius_mm / libm::hypot(port.x, port.y));
-        let goal_mm = guarding(model, state, &self.needle_mm, below_mm);
+        let goal_mm = guarding(model, state, &self.hands.needle_mm, below_mm);
         self.chopper_to(inside + Vector3::z() * over_lens_mm(model, state), FRAC_PI_2, FREE_SPEED_MM_S);
         self.chopper_to(inside + Vector3::z() * goal_mm.z, FRAC_PI_2, CHOPPER_SPEED_MM_S);
         self.chopper_to(goal_mm, FRAC_PI_2, CHOPPER_SPEED_MM_S);
@@ -437,7 +415,7 @@ impl Performer {
     }
 
     fn lift_iris(&mut self, model: &Model, state: &State, hour: u8, seconds: f64) {
-        let end = self.chopper.map_or(ChopperEnd::Blunt, |(end, _, _)| end);
+        let end = self.hands.chopper.map_or(ChopperEnd::Blunt, |(end, _, _)| end);
         self.take_chopper(model, state, end, 0.0);
         let toward = direction(hour);
         let within = toward * (model.rhexis_radius_mm - WITHIN_RIM_MM).max(0.0);
@@ -463,16 +441,6 @@ pub(super) fn grip_stroke(along: Vector3<f64>, soft_mm: f64, seconds: f64) -> St
     }
 }
 
-/// Height above the lens at which a chopper moves about, as the lens lies.
-fn over_lens_mm(model: &Model, state: &State) -> f64 {
-    model.field.shape.front_mm + state.lens.raised_mm + CLEARANCE_MM
-}
-
-/// The same for the middle of the needle's port, so that no lip drags through the lens.
-pub(super) fn needle_over_lens_mm(model: &Model, state: &State) -> f64 {
-    over_lens_mm(model, state) + model.needle.outer_radius_mm
-}
-
 fn roll_rad(bevel: Bevel) -> f64 {
     match bevel {
         Bevel::Up => 0.0,
@@ -484,6 +452,7 @@ fn roll_rad(bevel: Bevel) -> f64 {
 mod tests {
     use super::*;
     use crate::case::{Resolution, compile, read_case};
+    use crate::plan::hands::Hands;
     use crate::plan::spec::PlanSpec;
     use crate::sim::{Inputs, step};
     use std::path::Path;
@@ -524,6 +493,74 @@ mod tests {
 
     fn grip(hour: u8) -> Manoeuvre {
         Manoeuvre::Grip { hour: Some(hour), seconds: 3.0, bevel: None }
+    }
+
+    /// A short attempt in which everything that a plan keeps between ticks is used.
+    fn steps() -> Vec<Manoeuvre> {
+        vec![
+            set(300.0),
+            bury(1.6, 0.0, 0.0),
+            Manoeuvre::Pedal { position: 2, share: 1.0, power: None },
+            Manoeuvre::Wait { seconds: 0.1 },
+            Manoeuvre::Chop { kind: ChopKind::Vertical, ahead_mm: 0.5, aside_mm: 0.5, depth_mm: None },
+            Manoeuvre::Separate { width_mm: 1.0, speed_mm_s: 2.0 },
+            Manoeuvre::LetGo,
+        ]
+    }
+
+    #[test]
+    fn a_plan_given_step_by_step_is_performed_as_the_same_plan_whole() {
+        let model = model();
+        let mut whole = Vec::new();
+        run(&model, steps(), |inputs, _, _| whole.push(inputs.clone()));
+        let mut stepwise = Vec::new();
+        let mut state = State::new(&model);
+        let mut performer = Performer::of(Hands::ready(&model));
+        let mut steps = steps().into_iter();
+        loop {
+            if performer.is_idle() {
+                // A setting takes no time of its own: with it comes what is done with it.
+                let given = steps.by_ref().find(|step| {
+                    performer.add(step.clone());
+                    !matches!(step, Manoeuvre::Set { .. })
+                });
+                if given.is_none() {
+                    break;
+                }
+            }
+            let inputs = performer.next_or_hold(&model, &state);
+            step(&model, &mut state, &inputs);
+            stepwise.push(inputs);
+        }
+        assert!(whole == stepwise, "{} and {} ticks", whole.len(), stepwise.len());
+        // Nothing more to do: everything is held as it was.
+        let last = stepwise.last().unwrap().clone();
+        assert_eq!(performer.next(&model, &state), None);
+        assert_eq!(performer.next_or_hold(&model, &state), last);
+    }
+
+    #[test]
+    fn a_plan_that_is_stopped_leaves_the_hands_in_mid_stroke_and_takes_new_steps() {
+        let model = model();
+        let mut state = State::new(&model);
+        let mut performer = Performer::of(Hands::ready(&model));
+        [set(300.0), bury(1.6, 0.0, 0.0)].into_iter().for_each(|step| performer.add(step));
+        while state.needle.as_ref().is_none_or(|n| n.buried_mm < 0.5) {
+            let inputs = performer.next_or_hold(&model, &state);
+            step(&model, &mut state, &inputs);
+        }
+        let held = performer.hands().clone();
+        performer.stop();
+        assert!(performer.is_idle());
+        for _ in 0..24 {
+            let inputs = performer.next_or_hold(&model, &state);
+            step(&model, &mut state, &inputs);
+            assert_eq!(inputs, held.inputs(&model));
+        }
+        assert_eq!(held.foot.pedal.position, 3, "the foot is for whoever stopped it");
+        performer.hands_mut().foot = Foot::full(1);
+        performer.add(Manoeuvre::Wait { seconds: 0.1 });
+        assert_eq!(performer.next(&model, &state).unwrap().pedal.position, 1);
     }
 
     #[test]

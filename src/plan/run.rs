@@ -3,36 +3,25 @@
 //! The performer does what a surgeon's hands do: it aims with what can be seen (`aim`), stops when the tip is where it was
 //! meant to be (after a reaction time), and never touches the engine but through `Inputs`. Eye frame; mm, s, rad.
 
-use crate::plan::aim::FLOOR_MM;
 use crate::plan::eat::Eating;
+use crate::plan::hands::{
+    FREE_SPEED_MM_S, Foot, Hands, MOST_PUSH_MM, ROLL_RAD_S, SWING_RAD_S, TURN_SPEED_RAD_S, toward,
+};
 use crate::plan::spec::{Manoeuvre, PlanSpec};
-use crate::sim::hands::{ChopperEnd, HandPose, Pedal};
+use crate::sim::hands::{ChopperEnd, Pedal};
 use crate::sim::pose::Pose;
-use crate::sim::{Inputs, Machine, Model, State, Syringe};
+use crate::sim::{Inputs, Model, State, Syringe};
 use nalgebra::Vector3;
 use std::collections::VecDeque;
 
-/// Speed of an instrument where it meets nothing, mm/s.
-pub(super) const FREE_SPEED_MM_S: f64 = 8.0;
-
-/// Speed of turning the nucleus, rad/s.
-pub(super) const TURN_SPEED_RAD_S: f64 = 1.5;
-
 /// Angle within which the nucleus is where it was meant to be turned, rad (A: half a degree).
 const TURNED_RAD: f64 = 0.009;
-
-/// Fastest change of tip angle and roll, rad/s (A).
-const SWING_RAD_S: f64 = 1.5;
-const ROLL_RAD_S: f64 = 6.0;
 
 /// Time from seeing to stopping, s (A: visual reaction of a trained hand).
 pub(super) const REACTION_S: f64 = 0.2;
 
 /// How far a hand presses beyond its aim before it gives up, mm.
 const OVERREACH_MM: f64 = 1.0;
-
-/// How far a hand pushes the lens before it stops pressing harder, mm (A: what shows under the microscope).
-const MOST_PUSH_MM: f64 = 0.5;
 
 /// A tip that sinks no faster than this has come to its end, mm/s.
 const STALLED_MM_S: f64 = 0.05;
@@ -131,22 +120,6 @@ pub(super) enum Stroke {
     Call,
 }
 
-/// What the foot does.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Foot {
-    /// Position and travel.
-    pub pedal: Pedal,
-    /// The power's own share on a dual-linear pedal; in position 3 the travel is then the vacuum's.
-    pub power_share: Option<f64>,
-}
-
-impl Foot {
-    /// A foot all the way through a position.
-    pub(super) fn full(position: u8) -> Self {
-        Self { pedal: Pedal { position, share: 1.0 }, power_share: None }
-    }
-}
-
 /// What one tick asks for beside the instruments' places.
 #[derive(Clone, Copy, Debug, Default)]
 struct Gesture {
@@ -161,42 +134,51 @@ struct Gesture {
 pub struct Performer {
     steps: VecDeque<Manoeuvre>,
     pub(super) strokes: VecDeque<Stroke>,
-    pub(super) needle_mm: Vector3<f64>,
-    pub(super) elevation_rad: f64,
-    pub(super) roll_rad: f64,
-    /// How far the needle is drawn back along its shaft from where its tip would be.
-    pub(super) drawn_mm: f64,
-    pub(super) chopper: Option<(ChopperEnd, Vector3<f64>, f64)>,
-    /// How far below the port the chopper is kept, while it guards.
-    pub(super) guard_mm: Option<f64>,
-    pub(super) foot: Foot,
-    pub(super) machine: Machine,
-    pub(super) power_limit: f64,
+    pub(super) hands: Hands,
     /// Height of the tip over the last reaction time, for a hand that stops late.
     seen_mm: VecDeque<f64>,
 }
 
 impl Performer {
-    /// Ready to begin, the needle at its incision, the foot in position 1, the machine as the model has it.
+    /// Ready to begin a plan, the hands as they are before anything is done.
     pub fn new(model: &Model, plan: &PlanSpec) -> Self {
-        Self {
-            steps: plan.steps.iter().cloned().collect(),
-            strokes: VecDeque::new(),
-            needle_mm: model.main_incision.place_mm * 0.8
-                + Vector3::z() * (0.2 * model.main_incision.place_mm.z + super::manoeuvre::CLEARANCE_MM),
-            elevation_rad: 0.5,
-            roll_rad: 0.0,
-            drawn_mm: 0.0,
-            chopper: None,
-            guard_mm: None,
-            foot: Foot::full(1),
-            machine: model.machine,
-            power_limit: 0.0,
-            seen_mm: VecDeque::new(),
-        }
+        Self { steps: plan.steps.iter().cloned().collect(), ..Self::of(Hands::ready(model)) }
     }
 
-    /// The inputs of the next tick; `None` when the plan is done.
+    /// Nothing to do yet, the hands as they stand.
+    pub fn of(hands: Hands) -> Self {
+        Self { steps: VecDeque::new(), strokes: VecDeque::new(), hands, seen_mm: VecDeque::new() }
+    }
+
+    /// One manoeuvre more, after those that are still to be done.
+    pub fn add(&mut self, step: Manoeuvre) {
+        self.steps.push_back(step);
+    }
+
+    /// Is nothing left to be done?
+    pub fn is_idle(&self) -> bool {
+        self.steps.is_empty() && self.strokes.is_empty()
+    }
+
+    /// How hands, foot and machine stand.
+    pub fn hands(&self) -> &Hands {
+        &self.hands
+    }
+
+    /// The same, to be moved from outside; a manoeuvre under way goes on from there.
+    pub fn hands_mut(&mut self) -> &mut Hands {
+        &mut self.hands
+    }
+
+    /// Drop what is under way and all that was to come. Hands, foot and machine stay as they are, in mid-stroke too: a foot
+    /// that emulsified stays in position 3 until someone moves it.
+    pub fn stop(&mut self) {
+        self.steps.clear();
+        self.strokes.clear();
+        self.seen_mm.clear();
+    }
+
+    /// The inputs of the next tick; `None` when all is done.
     pub fn next(&mut self, model: &Model, state: &State) -> Option<Inputs> {
         let mut gesture = Gesture::default();
         loop {
@@ -210,32 +192,17 @@ impl Performer {
             let step = self.steps.pop_front()?;
             self.begin(model, state, step);
         }
-        self.keep_guard(model, state);
-        let Foot { pedal, power_share } = self.foot;
-        // On a dual-linear foot the travel within position 3 is the vacuum's.
-        let vacuum_share = if pedal.position >= 3 && power_share.is_some() { pedal.share } else { 1.0 };
-        Some(Inputs {
-            needle: self.hand(model),
-            chopper: self
-                .chopper
-                .map(|(end, point, roll)| (end, HandPose::chopper_at(&model.side_port, &model.chopper, &point, roll))),
-            pedal,
-            power_share,
-            reflux: gesture.reflux,
-            vacuum_limit_pa: self.machine.vacuum_limit_pa * vacuum_share,
-            flow_limit_ul_s: self.machine.flow_limit_ul_s,
-            power_limit: self.power_limit,
-            bottle_pa: self.machine.bottle_pa,
-            turn_rad_s: gesture.turn_rad_s,
-            syringe: gesture.syringe,
-            calls: gesture.calls,
-        })
+        self.hands.keep_guard(model, state);
+        let Gesture { turn_rad_s, syringe, reflux, calls } = gesture;
+        Some(Inputs { turn_rad_s, syringe, reflux, calls, ..self.hands.inputs(model) })
     }
 
-    /// How the hand holds the needle.
-    pub(super) fn hand(&self, model: &Model) -> HandPose {
-        let pose = HandPose::needle_at(&model.main_incision, &self.needle_mm, self.elevation_rad, self.roll_rad);
-        HandPose { insertion_mm: pose.insertion_mm - self.drawn_mm, ..pose }
+    /// The inputs of the next tick; held still, but for a guarding chopper, when all is done.
+    pub fn next_or_hold(&mut self, model: &Model, state: &State) -> Inputs {
+        self.next(model, state).unwrap_or_else(|| {
+            self.hands.keep_guard(model, state);
+            self.hands.inputs(model)
+        })
     }
 
     /// One tick of a stroke; true when it is done.
@@ -243,37 +210,37 @@ impl Performer {
         let dt = model.tick_s;
         match stroke {
             Stroke::Needle { to_mm, elevation_rad, roll_rad, speed_mm_s } => {
-                let way_mm = *to_mm - self.needle_mm;
-                let (rise, roll) = (*elevation_rad - self.elevation_rad, *roll_rad - self.roll_rad);
+                let way_mm = *to_mm - self.hands.needle_mm;
+                let (rise, roll) = (*elevation_rad - self.hands.elevation_rad, *roll_rad - self.hands.roll_rad);
                 // The slowest of the three sets the pace.
                 let needed_s = (way_mm.norm() / *speed_mm_s).max(rise.abs() / SWING_RAD_S).max(roll.abs() / ROLL_RAD_S);
                 let share = if needed_s <= dt { 1.0 } else { dt / needed_s };
-                self.needle_mm += way_mm * share;
-                self.elevation_rad += rise * share;
-                self.roll_rad += roll * share;
+                self.hands.needle_mm += way_mm * share;
+                self.hands.elevation_rad += rise * share;
+                self.hands.roll_rad += roll * share;
                 share >= 1.0
             }
             Stroke::Carry { to_mm, speed_mm_s } => {
                 let holds = state.needle.as_ref().is_some_and(|n| n.occlusion > MET);
-                let (place, share) = toward(&self.needle_mm, to_mm, *speed_mm_s * dt);
+                let (place, share) = toward(&self.hands.needle_mm, to_mm, *speed_mm_s * dt);
                 if holds {
-                    self.needle_mm = place;
+                    self.hands.needle_mm = place;
                 }
                 !holds || share >= 1.0
             }
             Stroke::Draw { is_out } => {
-                let inserted_mm = self.hand(model).insertion_mm + self.drawn_mm;
+                let inserted_mm = self.hands.pose(model).insertion_mm + self.hands.drawn_mm;
                 let goal_mm = if *is_out { inserted_mm + OUT_MM } else { 0.0 };
                 let most_mm = FREE_SPEED_MM_S * dt;
-                let by_mm = (goal_mm - self.drawn_mm).clamp(-most_mm, most_mm);
-                self.drawn_mm += by_mm;
+                let by_mm = (goal_mm - self.hands.drawn_mm).clamp(-most_mm, most_mm);
+                self.hands.drawn_mm += by_mm;
                 by_mm.abs() < most_mm
             }
             Stroke::Bury { .. } => self.go_in(model, state, stroke),
             Stroke::Ease { left_s } => {
                 if let Some(needle) = &state.needle {
                     let pressed = state.lens.pushed_mm.dot(&needle.tip.forward);
-                    self.needle_mm -= needle.tip.forward * (pressed * (dt / *left_s).min(1.0));
+                    self.hands.needle_mm -= needle.tip.forward * (pressed * (dt / *left_s).min(1.0));
                 }
                 is_over(left_s, dt)
             }
@@ -285,18 +252,18 @@ impl Performer {
                 let x = centre_mm.0 + *radius_mm * libm::cos(*angle_rad);
                 let y = centre_mm.1 + *radius_mm * libm::sin(*angle_rad);
                 let front_mm = model.field.shape.anterior_z_mm(libm::hypot(x, y)) + state.lens.raised_mm;
-                let (place, _) = toward(&self.needle_mm, &Vector3::new(x, y, front_mm - *depth_mm), SWEEP_MM_S * dt);
-                self.needle_mm = place;
+                let (place, _) =
+                    toward(&self.hands.needle_mm, &Vector3::new(x, y, front_mm - *depth_mm), SWEEP_MM_S * dt);
+                self.hands.needle_mm = place;
                 is_over(left_s, dt)
             }
             Stroke::Emulsify(eating) => self.eat(model, state, eating),
             Stroke::TakeChopper { end, roll_rad, over_lens_mm } => {
-                let port = model.side_port.place_mm;
-                self.chopper = Some((*end, Vector3::new(0.7 * port.x, 0.7 * port.y, *over_lens_mm), *roll_rad));
+                self.hands.place_chopper(model, *end, *roll_rad, *over_lens_mm);
                 true
             }
             Stroke::Chopper { to_mm, roll_rad, speed_mm_s } => {
-                let Some((_, point, roll)) = &mut self.chopper else { return true };
+                let Some((_, point, roll)) = &mut self.hands.chopper else { return true };
                 let (place, share) = toward(point, to_mm, *speed_mm_s * dt);
                 *point = place;
                 *roll += (*roll_rad - *roll) * share;
@@ -305,18 +272,18 @@ impl Performer {
             Stroke::Part { across, left_mm, speed_mm_s } => {
                 let by = (*speed_mm_s * dt).min(*left_mm);
                 *left_mm -= by;
-                self.needle_mm += *across * (0.5 * by);
-                if let Some((_, point, _)) = &mut self.chopper {
+                self.hands.needle_mm += *across * (0.5 * by);
+                if let Some((_, point, _)) = &mut self.hands.chopper {
                     *point -= *across * (0.5 * by);
                 }
                 *left_mm <= 1e-9
             }
             Stroke::ChopperOut => {
-                self.chopper = None;
+                self.hands.chopper = None;
                 true
             }
             Stroke::LiftIris { toward: outward, left_s } => {
-                let Some((_, point, _)) = &mut self.chopper else { return true };
+                let Some((_, point, _)) = &mut self.hands.chopper else { return true };
                 let radius_mm = model.rhexis_radius_mm + BEYOND_RIM_MM;
                 let capsule_mm = model.field.shape.anterior_z_mm(radius_mm) + state.lens.raised_mm;
                 let goal_mm = *outward * radius_mm + Vector3::z() * (capsule_mm + UNDER_IRIS_MM);
@@ -326,11 +293,11 @@ impl Performer {
                 share >= 1.0 && is_over(left_s, dt)
             }
             Stroke::Guard { below_mm } => {
-                self.guard_mm = Some(*below_mm);
+                self.hands.guard_mm = Some(*below_mm);
                 true
             }
             Stroke::Step(foot) => {
-                self.foot = *foot;
+                self.hands.foot = *foot;
                 true
             }
             Stroke::Hold { left_s } => is_over(left_s, dt),
@@ -368,7 +335,7 @@ impl Performer {
         if *travelled_mm == 0.0 {
             self.seen_mm.clear();
         }
-        self.foot = if *power_share > 0.0 {
+        self.hands.foot = if *power_share > 0.0 {
             Foot { pedal: Pedal { position: 3, share: *power_share }, power_share: None }
         } else {
             Foot::full(2)
@@ -407,7 +374,7 @@ impl Performer {
             }
         }
         let by = *speed_mm_s * dt * (1.0 - pushed_mm / MOST_PUSH_MM).clamp(0.0, 1.0);
-        self.needle_mm += self.hand(model).forward() * by;
+        self.hands.needle_mm += self.hands.pose(model).forward() * by;
         *travelled_mm += by;
         false
     }
@@ -438,30 +405,17 @@ impl Performer {
         let is_moving = *left_mm > 0.0 && stops_in_s.is_none_or(|s| s > 0.0);
         if is_moving {
             let by = (GRIP_SPEED_MM_S * dt).min(*left_mm);
-            self.needle_mm += *along * by;
+            self.hands.needle_mm += *along * by;
             *left_mm -= by;
         }
         if occlusion < MET && is_moving {
             return false;
         }
         let reading_pa = state.circuit.vacuum_pa();
-        let is_held = reading_pa >= HELD * self.machine.vacuum_limit_pa && occlusion > FOUND;
+        let is_held = reading_pa >= HELD * self.hands.machine.vacuum_limit_pa && occlusion > FOUND;
         *held_s = if is_held { *held_s + dt } else { 0.0 };
         *held_s >= REACTION_S || is_over(left_s, dt)
     }
-
-    /// Keep the chopper below the port, while it guards.
-    fn keep_guard(&mut self, model: &Model, state: &State) {
-        let (Some(below_mm), Some((_, point, _))) = (self.guard_mm, &mut self.chopper) else { return };
-        let goal_mm = guarding(model, state, &self.needle_mm, below_mm);
-        *point = toward(point, &goal_mm, FREE_SPEED_MM_S * model.tick_s).0;
-    }
-}
-
-/// Where a guarding chopper stands below a tip: never nearer to the capsule than a hand would go.
-pub(super) fn guarding(model: &Model, state: &State, tip_mm: &Vector3<f64>, below_mm: f64) -> Vector3<f64> {
-    let back_mm = model.field.shape.posterior_z_mm(libm::hypot(tip_mm.x, tip_mm.y)) + state.lens.raised_mm;
-    Vector3::new(tip_mm.x, tip_mm.y, (tip_mm.z - below_mm).max(back_mm + FLOOR_MM))
 }
 
 /// Let time go by; true when it is up.
@@ -476,12 +430,4 @@ fn slowed(syringe: Syringe, share: f64) -> Syringe {
         Syringe::UnderRim { hour, flow_ul_s } => Syringe::UnderRim { hour, flow_ul_s: flow_ul_s * share },
         Syringe::Chamber { what, flow_ul_s } => Syringe::Chamber { what, flow_ul_s: flow_ul_s * share },
     }
-}
-
-/// One step toward a place, and the share of the way it was.
-fn toward(from: &Vector3<f64>, to: &Vector3<f64>, step_mm: f64) -> (Vector3<f64>, f64) {
-    let d = to - from;
-    let length = d.norm();
-    let share = if length <= step_mm { 1.0 } else { step_mm / length };
-    (from + d * share, share)
 }

@@ -186,22 +186,25 @@ pub fn core_surface(model: &Model, lens: &Lens, opening: Option<&Opening>) -> Ve
 
 /// Where the sides of a piece are in the eye, upper and lower: the same twice unless it has an unfinished crack.
 pub fn side_poses(state: &State, body: u16) -> [Pose; 2] {
-    let lens = &state.lens;
-    if let Some(opening) = state.opening.as_deref().filter(|o| o.body == body && o.pieces.is_empty()) {
-        return [1.0, -1.0].map(|side| opening.pose_of_side(side));
-    }
-    let pose = lens.pose_of(body);
-    let Some(seam) = lens.seam(body) else { return [pose; 2] };
-    [1.0, -1.0].map(|side| {
-        let (place_mm, turn_rad) = seam.side_pose(side);
-        pose.after(&Pose::small(&turn_rad, place_mm))
-    })
+    [1.0, -1.0].map(|side| side_pose(state, body, side))
 }
 
-/// By cell: on the upper side of the unfinished crack of a piece? `None` where the piece has none.
-pub fn upper_cells<'a>(lens: &'a Lens, opening: Option<&'a Opening>, body: u16) -> Option<&'a [bool]> {
-    let crack = opening.filter(|o| o.body == body && o.pieces.is_empty()).or_else(|| lens.seam(body))?;
-    Some(&crack.is_above)
+/// Where a side of a piece is in the eye: 1 upper, −1 lower, 0 the hinge between them.
+pub fn side_pose(state: &State, body: u16, side: f64) -> Pose {
+    let lens = &state.lens;
+    if let Some(opening) = state.opening.as_deref().filter(|o| o.body == body && o.pieces.is_empty()) {
+        return opening.pose_of_side(side);
+    }
+    let pose = lens.pose_of(body);
+    let Some(seam) = lens.seam(body) else { return pose };
+    // Since the crack was left the piece may have moved.
+    let (place_mm, turn_rad) = seam.side_pose(side);
+    pose.after(&Pose::small(&turn_rad, place_mm))
+}
+
+/// The unfinished crack of a piece: the chop under way, or what one has left.
+pub fn crack_of<'a>(lens: &'a Lens, opening: Option<&'a Opening>, body: u16) -> Option<&'a Opening> {
+    opening.filter(|o| o.body == body && o.pieces.is_empty()).or_else(|| lens.seam(body))
 }
 
 /// A surface where it is in the eye now.
@@ -471,7 +474,7 @@ impl<'a> Builder<'a> {
         for group in order.chunk_by(|a, b| body_of(&quads[*a as usize]) == body_of(&quads[*b as usize])) {
             let (mut places, mut sides, mut triangles, mut kinds) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
             let body = body_of(&quads[group[0] as usize]);
-            let has_sides = upper_cells(self.lens, self.opening, body).is_some();
+            let has_sides = crack_of(self.lens, self.opening, body).is_some();
             let mut local = |point: u32| {
                 let number = &mut number[point as usize];
                 if *number == NONE {
@@ -556,9 +559,9 @@ impl Points {
         for (number, quad) in quads.iter().enumerate() {
             let body = builder.lens.fragment[quad.cell as usize];
             if of_body.0 != body {
-                of_body = (body, upper_cells(builder.lens, builder.opening, body));
+                of_body = (body, crack_of(builder.lens, builder.opening, body));
             }
-            let is_above = of_body.1.is_some_and(|above| above[quad.cell as usize]);
+            let is_above = of_body.1.is_some_and(|crack| crack.is_above[quad.cell as usize]);
             is_above_of.push(is_above);
             for corner in &of_corner[4 * number..4 * number + 4] {
                 seen[*corner as usize] |= if is_above { 1 } else { 2 };

@@ -2,3 +2,5 @@
 //! another file's.
 
 pub mod mesh;
+pub mod palette;
+pub mod section;

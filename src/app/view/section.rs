@@ -13,6 +13,8 @@ use crate::app::view::palette::cividis;
 use crate::debrief::section::grade_of;
 use crate::sim::capsule::{lips_to_capsule_mm, nearest_mm};
 use crate::sim::cells::DIRECTIONS;
+use crate::sim::chamber::{raised_mm, resting_elastance_pa_ul};
+use crate::sim::circuit::Circuit;
 use crate::sim::hands::Tip;
 use crate::sim::pose::Pose;
 use crate::sim::{Model, NeedleState, State};
@@ -77,7 +79,7 @@ pub enum Role {
     RhexisEdge,
     /// The posterior capsule where it is now.
     PosteriorCapsule,
-    /// The posterior capsule where it was at rest.
+    /// The posterior capsule where it was when the attempt began, under the infusion.
     PosteriorAtRest,
     /// The needle's outline.
     Needle,
@@ -329,12 +331,13 @@ impl Section {
             }
         }
 
-        if let Some((middle, half)) = chord(&Vector3::zeros(), shape.equator_mm) {
-            let rest = |i: i32| {
+        let rest = Vector3::z() * raised_at_rest_mm(model);
+        if let Some((middle, half)) = chord(&rest, shape.equator_mm) {
+            let at = |i: i32| {
                 let u_mm = middle + half * turn(f64::from(i) / 80.0);
-                [u_mm, shape.posterior_z_mm(view.at(u_mm, 0.0).xy().norm())]
+                [u_mm, shape.posterior_z_mm(view.at(u_mm, 0.0).xy().norm()) + rest.z]
             };
-            self.line(Role::PosteriorAtRest, (0..=80).map(rest).collect());
+            self.line(Role::PosteriorAtRest, (0..=80).map(at).collect());
         }
         let mut points = Vec::new();
         let hole = state.is_breached.then_some((state.wounds.hole_at_mm, state.wounds.hole_mm));
@@ -444,6 +447,13 @@ impl Section {
         let middle = [0.5 * (from[0] + to[0]), 0.5 * (from[1] + to[1])];
         self.label(Role::Distance, middle, format!("{distance_mm:.2} mm to the capsule"), 0);
     }
+}
+
+/// Where the fluid has the bag when an attempt begins, mm.
+fn raised_at_rest_mm(model: &Model) -> f64 {
+    let elastance_pa_ul = resting_elastance_pa_ul(model);
+    let circuit = Circuit::at_rest(&model.plumbing, model.machine.bottle_pa, elastance_pa_ul);
+    raised_mm(model, circuit.diaphragm_ul)
 }
 
 /// The needle while it is in the eye.
@@ -877,19 +887,21 @@ mod tests {
     #[test]
     fn colours_tell_the_grade_where_the_cells_are() {
         let model = model();
-        let section = Section::cut(&model, &State::new(&model), &Options::default());
+        let state = State::new(&model);
+        let raised_mm = state.lens.raised_mm;
+        let section = Section::cut(&model, &state, &Options::default());
         let centre = model.field.core.centre_mm;
         let cell = model.cells.at(&centre).unwrap() as usize;
         let grade = grade_of(f64::from(model.cells.toughness_nj_mm2[cell]));
         assert!((grade - model.field.core.grade).abs() < 1.0, "grade {grade}");
         // The pixel may show the next cell, whose grade is near.
-        let [r, g, b, opacity] = section.colour_at([0.0, centre.z + 0.01]).unwrap();
+        let [r, g, b, opacity] = section.colour_at([0.0, centre.z + raised_mm]).unwrap();
         let want = colour_of(grade);
         let off = [r, g, b].iter().zip(want).map(|(a, b)| a.abs_diff(b)).max().unwrap();
         assert!(off < 40 && opacity == u8::MAX, "{:?} for {want:?}", [r, g, b]);
-        let shell = section.colour_at([0.0, model.field.shape.front_mm - 0.05]).unwrap();
+        let shell = section.colour_at([0.0, model.field.shape.front_mm + raised_mm - 0.05]).unwrap();
         assert_eq!((&shell[..3], shell[3]), (&cividis(0.0)[..], SHELL_ALPHA));
-        assert_eq!(section.colour_at([0.0, model.field.shape.front_mm + 0.5]).unwrap()[3], 0);
+        assert_eq!(section.colour_at([0.0, model.field.shape.front_mm + raised_mm + 0.1]).unwrap()[3], 0);
         assert_eq!(section.colour_at([0.0, 50.0]), None);
     }
 
@@ -902,8 +914,8 @@ mod tests {
         let deepest =
             |role| lines(&section, role).iter().flat_map(|l| &l.points_mm).map(|p| p[1]).fold(f64::INFINITY, f64::min);
         let rest = deepest(Role::PosteriorAtRest);
-        assert!((rest + model.field.shape.back_mm).abs() < 0.01);
-        let risen = deepest(Role::PosteriorCapsule) - rest - state.lens.carried_mm().z;
+        assert!((rest - state.lens.raised_mm + model.field.shape.back_mm).abs() < 0.01);
+        let risen = deepest(Role::PosteriorCapsule) - rest;
         assert!((0.2..0.41).contains(&risen), "{risen}");
     }
 

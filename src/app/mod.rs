@@ -1,3 +1,5 @@
-//! The window. An empty shell for now: it will only look at the engine's state and send commands back.
+//! The window. It only looks at the engine's state and sends commands back.
 
 pub mod hands;
+pub mod panels;
+pub mod view;

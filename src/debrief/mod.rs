@@ -22,7 +22,7 @@ pub mod html;
 pub mod json;
 pub mod peaks;
 pub mod proof;
-mod section;
+pub(crate) mod section;
 pub mod text;
 pub mod timeline;
 pub mod trace;

@@ -54,7 +54,7 @@ impl Plane {
 }
 
 /// The grade of a nucleus that is as tough.
-fn grade_of(toughness_nj_mm2: f64) -> f64 {
+pub(crate) fn grade_of(toughness_nj_mm2: f64) -> f64 {
     let (one, two) = (Tissue::nucleus(1.0).toughness_nj_mm2, Tissue::nucleus(2.0).toughness_nj_mm2);
     1.0 + libm::log(toughness_nj_mm2 / one) / libm::log(two / one)
 }

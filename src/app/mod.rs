@@ -1,1 +1,3 @@
-//! The window. An empty shell for now: it will only look at the engine's state and send commands back.
+//! The window: produces `Inputs`, reads `State`.
+pub mod panels;
+pub mod settings;

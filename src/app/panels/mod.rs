@@ -5,10 +5,15 @@
 //! Units: the trade's, as on a machine's front (mm, degrees, mmHg, cm, mL/min, s); lengths on the screen are points.
 
 pub mod cases;
+pub mod error;
 pub mod foot;
+pub mod help;
 pub mod machine;
 pub mod notice;
+pub mod operate;
+pub mod pause;
 pub mod pedal;
+pub mod settings;
 pub mod sheet;
 pub mod stepwise;
 pub mod style;
@@ -21,6 +26,12 @@ use bevy_egui::egui;
 
 /// Something that another room paints into a panel; `None` where there is nothing to paint now.
 pub type Slot<'a> = Option<&'a dyn Fn(&mut egui::Ui)>;
+
+/// What stands at the end of debriefs and of the help.
+pub const EDUCATION_ONLY: &str = "For education only. Not a medical device; not for planning or use in care. A simplified eye, \
+                                  whose numbers are not machine settings. A score is not shown to predict operating \
+                                  performance and must not be the sole basis of any decision on a trainee. Follow local \
+                                  protocols and the supervising surgeon.";
 
 /// How the instruments are led.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]

@@ -260,7 +260,7 @@ impl Chooser<'_, '_> {
             });
             self.commit(ui, "Let go", |_| Manoeuvre::LetGo);
         });
-        step(ui, "Below the port", 0.3..=3.0, 0.1, 1, "mm", &mut self.now.guard_mm);
+        step(ui, "Below port", 0.3..=3.0, 0.1, 1, "mm", &mut self.now.guard_mm);
         self.commit(ui, "Guard", |c| Manoeuvre::Guard { below_mm: c.guard_mm });
     }
 
@@ -269,7 +269,7 @@ impl Chooser<'_, '_> {
         step(ui, "Turn", -360.0..=360.0, 15.0, 0, "°", &mut self.now.turn_deg);
         self.commit(ui, "Turn", |c| Manoeuvre::Turn { angle_deg: c.turn_deg });
         let mut hour = f64::from(self.now.hour);
-        step(ui, "At clock hour", 1.0..=12.0, 1.0, 0, "", &mut hour);
+        step(ui, "Clock hour", 1.0..=12.0, 1.0, 0, "", &mut hour);
         self.now.hour = hour as u8;
         step(ui, "Volume", 0.02..=2.0, 0.05, 2, "mL", &mut self.now.wave_ml);
         ui.horizontal_wrapped(|ui| {

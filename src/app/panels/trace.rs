@@ -72,19 +72,16 @@ pub struct Front {
     pub dash: Option<(f32, f32)>,
 }
 
-/// Height of a trace at scale 1, points.
-pub const HEIGHT: f32 = 50.0;
-
-/// The reading: name and value over its course.
-pub fn trace_ui(ui: &mut Ui, front: &Front, trace: &Trace<'_>) {
+/// The reading: name and value over its course, which is `height` points high.
+pub fn trace_ui(ui: &mut Ui, front: &Front, trace: &Trace<'_>, height: f32) {
     let scale = style::text_scale(ui);
     let head = (16.0 * scale).ceil();
-    let size = Vec2::new(ui.available_width(), head + HEIGHT - 16.0);
+    let size = Vec2::new(ui.available_width(), head + height);
     let (rect, response) = ui.allocate_exact_size(size, Sense::hover());
     let outside = trace.outside();
     let value = trace.now.map_or("–".to_owned(), |now| format!("{now:.*}", front.decimals));
     let words = match outside {
-        Some(limit) => format!("⚠ {}", limit.word),
+        Some(limit) => format!("{} {}", style::WARNING_SIGN, limit.word),
         None => String::new(),
     };
     let told = format!("{} {value} {} {words}", front.label, front.unit);
@@ -96,7 +93,7 @@ pub fn trace_ui(ui: &mut Ui, front: &Front, trace: &Trace<'_>) {
     let ink = if outside.is_some() { WARNING } else { TEXT };
     let top = rect.top();
     let unit = painter.layout_no_wrap(format!(" {}", front.unit), style::plain(ui, SMALL), QUIET);
-    let number = painter.layout_no_wrap(value, style::mono(ui, 15.0), ink);
+    let number = painter.layout_no_wrap(value, style::plain(ui, 15.0), ink);
     let (unit_width, number_width) = (unit.size().x, number.size().x);
     let right = rect.right();
     let number_at = Pos2::new(right - unit_width - number_width, top + 0.5 * (head - number.size().y));
@@ -107,19 +104,20 @@ pub fn trace_ui(ui: &mut Ui, front: &Front, trace: &Trace<'_>) {
     // A short piece of the line itself, so that its style names it.
     let key = [Pos2::new(rect.left(), middle), Pos2::new(rect.left() + 18.0, middle)];
     stroke_line(ui, &key, front, front.colour);
-    let label = painter.text(
+    painter.text(
         Pos2::new(rect.left() + 24.0, middle),
         Align2::LEFT_CENTER,
         front.label,
         style::plain(ui, SMALL),
         TEXT,
     );
-    if !words.is_empty() && label.right() + 8.0 < number_at.x {
-        let clip = Rect::from_min_max(Pos2::new(label.right() + 4.0, top), Pos2::new(number_at.x - 4.0, top + head));
-        let at = Pos2::new(label.right() + 8.0, middle);
-        painter.with_clip_rect(clip).text(at, Align2::LEFT_CENTER, words, style::bold(ui, SMALL), WARNING);
-    }
     course(ui, Rect::from_min_max(Pos2::new(rect.left(), top + head + 2.0), rect.max), front, trace, outside.is_some());
+    if !words.is_empty() {
+        let galley = ui.painter().layout_no_wrap(words, style::bold(ui, SMALL), WARNING);
+        let at = Pos2::new(right - galley.size().x - 5.0, top + head + 4.0);
+        ui.painter().rect_filled(Rect::from_min_size(at, galley.size()).expand(1.0), 2.0, GROUND);
+        ui.painter().galley(at, galley, WARNING);
+    }
 }
 
 /// The course below the head.
@@ -130,13 +128,17 @@ fn course(ui: &Ui, rect: Rect, front: &Front, trace: &Trace<'_>, is_outside: boo
     let largest = trace.values.iter().copied().filter(|v| v.is_finite()).fold(f32::NEG_INFINITY, f32::max);
     let (low, high) = (front.range.0 as f32, (front.range.1 as f32).max(1.05 * largest));
     let y = |value: f32| inner.bottom() - inner.height() * ((value - low) / (high - low)).clamp(0.0, 1.0);
+    // The words of the limits stand beside each other, so that none covers another.
+    let mut left = inner.left() + 2.0;
     for limit in trace.limits {
         let at = y(limit.value as f32);
         let ends = [Pos2::new(inner.left(), at), Pos2::new(inner.right(), at)];
-        let outline = Stroke::new(1.0, OUTLINE);
-        painter.extend(Shape::dashed_line(&ends, outline, 2.0, 3.0));
-        let (align, gap) = if at - inner.top() > 12.0 { (Align2::LEFT_BOTTOM, -1.0) } else { (Align2::LEFT_TOP, 1.0) };
-        painter.text(Pos2::new(inner.left() + 2.0, at + gap), align, limit.word, style::plain(ui, 10.0), QUIET);
+        painter.extend(Shape::dashed_line(&ends, Stroke::new(1.0, OUTLINE), 2.0, 3.0));
+        let word = painter.layout_no_wrap(limit.word.to_owned(), style::plain(ui, 10.0), QUIET);
+        let above = at - word.size().y - 1.0;
+        let place = Pos2::new(left, if above >= inner.top() { above } else { at + 1.0 });
+        left += word.size().x + 10.0;
+        painter.galley(place, word, QUIET);
     }
     // One point a pixel of width is enough; of what falls together the last is kept.
     let count = trace.values.len();

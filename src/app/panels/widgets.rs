@@ -5,7 +5,7 @@
 
 use super::style::{
     ACCENT, BODY, GOOD, GROUND, LIFTED, MET_SIGN, ON_ACCENT, OUTLINE, PANEL, QUIET, RAISED, RULE, SMALL, TEXT, WARNING,
-    WARNING_SIGN, bold, mono, plain, text_scale, width_factor,
+    WARNING_SIGN, bold, plain, text_scale, width_factor,
 };
 use super::{Shown, style};
 use bevy_egui::egui;
@@ -202,8 +202,9 @@ pub fn stepper(ui: &mut Ui, step: &Step<'_>, value: f64) -> Option<f64> {
         ui.spacing_mut().item_spacing.x = 4.0;
         let height = ui.spacing().interact_size.y;
         let scale = text_scale(ui);
-        let wide = if step.unit.chars().count() > 2 { 98.0 } else { 72.0 };
-        let (knob, field) = (height, (wide * scale).round());
+        let wide = if step.unit.chars().count() > 2 { 86.0 } else { 64.0 };
+        let (knob, field) = ((22.0 * scale).round(), (wide * scale).round());
+        ui.spacing_mut().button_padding.x = 4.0;
         let room = (ui.available_width() - 2.0 * knob - field - 12.0).max(40.0);
         let label = ui
             .allocate_ui_with_layout(Vec2::new(room, height), Layout::left_to_right(Align::Center), |ui| {
@@ -215,7 +216,7 @@ pub fn stepper(ui: &mut Ui, step: &Step<'_>, value: f64) -> Option<f64> {
             // Rounded again, so that a step of a tenth ends at a tenth and not beside it.
             egui::emath::round_to_decimals(v, step.decimals).clamp(*step.range.start(), *step.range.end())
         };
-        if knob_button(ui, knob, "−", step.label) {
+        if knob_button(ui, Vec2::new(knob, height), "−", step.label) {
             now = within(((now - step.step) / step.step).round() * step.step);
         }
         let drag = DragValue::new(&mut now)
@@ -225,16 +226,16 @@ pub fn stepper(ui: &mut Ui, step: &Step<'_>, value: f64) -> Option<f64> {
             .suffix(if step.unit.is_empty() { String::new() } else { format!(" {}", step.unit) })
             .update_while_editing(false);
         keep_in_view(ui.add_sized(Vec2::new(field, height), drag).labelled_by(label.id));
-        if knob_button(ui, knob, "+", step.label) {
+        if knob_button(ui, Vec2::new(knob, height), "+", step.label) {
             now = within(((now + step.step) / step.step).round() * step.step);
         }
     });
     (now != value).then_some(now)
 }
 
-/// A square knob that the keyboard passes by: the value beside it does the same by arrows.
-fn knob_button(ui: &mut Ui, side: f32, sign: &str, what: &str) -> bool {
-    let (rect, response) = ui.allocate_exact_size(Vec2::splat(side), Sense::CLICK);
+/// A knob that the keyboard passes by: the value beside it does the same by arrows.
+fn knob_button(ui: &mut Ui, size: Vec2, sign: &str, what: &str) -> bool {
+    let (rect, response) = ui.allocate_exact_size(size, Sense::CLICK);
     let is_enabled = ui.is_enabled();
     let verb = if sign == "+" { "more" } else { "less" };
     response.widget_info(|| WidgetInfo::labeled(WidgetType::Button, is_enabled, format!("{what}: {verb}")));
@@ -327,11 +328,6 @@ impl Standing {
             Self::NotJudged => ("–", "not judged", QUIET),
         }
     }
-}
-
-/// A figure that may change quickly, in letters of one width so that nothing beside it moves.
-pub fn figure(ui: &mut Ui, text: &str, colour: Color32) -> Response {
-    ui.label(RichText::new(text).font(mono(ui, BODY)).color(colour))
 }
 
 /// A whole card as a button: painted by `content` with the card's rectangle, named for the keyboard and for readers of the

@@ -2,4 +2,5 @@
 
 pub mod hands;
 pub mod panels;
+pub mod settings;
 pub mod view;

@@ -1,0 +1,586 @@
+//! The debrief page: verdict, what was judged, what happened and why, and the replay of any moment in both views.
+//!
+//! Times are of the attempt, s; scores 0–100. The picture's field is free of everything, as on the operating page.
+
+use super::style::{self, ACCENT, BODY, GOOD, GROUND, LIFTED, OUTLINE, PANEL, QUIET, RAISED, RULE, SMALL, TEXT, WARNING};
+use super::widgets::{self, Standing, keep_in_view, part};
+use super::{Command, Shown, Slot};
+use bevy_egui::egui;
+use egui::{Align, Align2, Key, Layout, Pos2, Rect, RichText, Sense, Shape, Stroke, Ui, Vec2, WidgetInfo, WidgetType};
+
+/// One thing that was judged.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ComponentRow {
+    /// Its name.
+    pub label: String,
+    /// What was reached, in words.
+    pub reached: String,
+    /// What was asked for, in words.
+    pub wanted: String,
+    /// How it came out.
+    pub standing: Standing,
+    /// Why, one sentence.
+    pub cause: String,
+}
+
+/// One line of the story.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MomentRow {
+    /// When, s.
+    pub t_s: f64,
+    /// What.
+    pub words: String,
+    /// Is it critical?
+    pub is_critical: bool,
+}
+
+/// The replay.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum ReplayView<'a> {
+    /// It is being made ready; the share done, 0–1.
+    Preparing(f32),
+    /// It can be looked at.
+    Ready {
+        /// Where it is, s.
+        t_s: f64,
+        /// Does it run?
+        is_playing: bool,
+        /// Its speed, a multiple of the eye's time.
+        speed: f64,
+    },
+    /// There is none, and why.
+    Missing(&'a str),
+}
+
+/// Speeds of the replay, multiples of the eye's time.
+pub const SPEEDS: [f64; 5] = [0.1, 0.25, 0.5, 1.0, 2.0];
+
+/// How long before an event its replay begins, s (A: long enough to see the decision behind it).
+pub const BEFORE_EVENT_S: f64 = 2.0;
+
+/// What the page shows.
+#[derive(Clone, Copy)]
+pub struct DebriefView<'a> {
+    /// The case's title.
+    pub title: &'a str,
+    /// How the attempt was made: hands, seed, exam.
+    pub made: &'a str,
+    /// Was it passed?
+    pub has_passed: bool,
+    /// The score, 0–100.
+    pub score: f64,
+    /// Critical events in plain words.
+    pub critical: &'a [String],
+    /// What was judged.
+    pub components: &'a [ComponentRow],
+    /// The story.
+    pub moments: &'a [MomentRow],
+    /// Length of the attempt, s.
+    pub duration_s: f64,
+    /// Why it came out so, what went wrong first, a sentence each.
+    pub causes: &'a [String],
+    /// What to try next, a sentence each.
+    pub advice: &'a [String],
+    /// The replay.
+    pub replay: ReplayView<'a>,
+    /// The section at the moment of the replay.
+    pub section: Slot<'a>,
+    /// Why there is none.
+    pub section_hidden: &'a str,
+    /// Where the attempt was saved, or why it was not.
+    pub saved: &'a str,
+    /// Can the case be taken again? A saved attempt's case may be gone.
+    pub can_repeat: bool,
+}
+
+/// The page; returns the square for the microscope as `field` while a replay can be looked at.
+pub fn debrief_ui(ui: &mut Ui, view: &DebriefView<'_>) -> Shown {
+    let mut shown = Shown::default();
+    let whole = ui.max_rect();
+    let line = ui.spacing().interact_size.y;
+    let top = whole.with_max_y(whole.top() + 2.0 * line + 20.0);
+    let below = whole.with_min_y(top.bottom());
+    let wide = ((0.36 * whole.width()).clamp(400.0, 760.0) * style::width_factor(ui)).min(0.5 * whole.width()).floor();
+    let left = below.with_max_x(below.left() + wide);
+    let right = below.with_min_x(left.right());
+
+    // Two squares side by side, under them the transport and the story.
+    let side = (0.5 * (right.width() - 24.0)).min(0.6 * right.height()).floor();
+    let views_top = right.top() + 8.0;
+    let pair_left = right.center().x - side - 4.0;
+    let field = Rect::from_min_size(Pos2::new(pair_left, views_top), Vec2::splat(side));
+    let section = Rect::from_min_size(Pos2::new(pair_left + side + 8.0, views_top), Vec2::splat(side));
+    let transport_height = 2.0 * line + 36.0;
+    let transport = right.with_min_y(field.bottom() + 8.0).with_max_y(field.bottom() + 8.0 + transport_height);
+    let story = right.with_min_y(transport.bottom() + 4.0);
+
+    // All but the field itself, which the window fills.
+    let painter = ui.painter().clone();
+    let ground = |place: Rect, fill| {
+        painter.rect_filled(place, 0.0, fill);
+    };
+    ground(top, PANEL);
+    ground(left, GROUND);
+    ground(right.with_max_y(field.top()), GROUND);
+    ground(right.with_min_y(field.bottom()), GROUND);
+    ground(right.with_max_x(field.left()), GROUND);
+    ground(right.with_min_x(field.right()), GROUND);
+    let rule = Stroke::new(1.0, RULE);
+    ui.painter().line_segment([top.left_bottom(), top.right_bottom()], rule);
+    ui.painter().line_segment([right.left_top(), right.left_bottom()], rule);
+
+    part(ui, top.shrink2(Vec2::new(16.0, 8.0)), "verdict", |ui| verdict(ui, view, &mut shown));
+    part(ui, left.shrink2(Vec2::new(16.0, 8.0)), "judged", |ui| judged(ui, view));
+    let is_ready = matches!(view.replay, ReplayView::Ready { .. });
+    if is_ready {
+        shown.field = Some(field);
+        part(ui, section, "section", |ui| section_ui(ui, view));
+    } else {
+        ground(field, GROUND);
+        part(ui, field.union(section), "replay to come", |ui| to_come(ui, &view.replay));
+    }
+    part(ui, transport.shrink2(Vec2::new(16.0, 0.0)), "transport", |ui| transport_ui(ui, view, &mut shown));
+    part(ui, story.shrink2(Vec2::new(16.0, 4.0)), "story", |ui| story_ui(ui, view, &mut shown));
+    shown
+}
+
+fn verdict(ui: &mut Ui, view: &DebriefView<'_>, shown: &mut Shown) {
+    ui.spacing_mut().item_spacing.y = 4.0;
+    let row = ui.spacing().interact_size.y + 2.0;
+    ui.allocate_ui_with_layout(Vec2::new(ui.available_width(), row), Layout::right_to_left(Align::Center), |ui| {
+        ui.set_min_height(row);
+        if view.can_repeat && widgets::button(ui, "Again").clicked() {
+            shown.ask(Command::Again);
+        }
+        for (label, command) in
+            [("Another case", Command::AnotherCase), ("Save as a page…", Command::SaveHtml), ("Help", Command::OpenHelp)]
+        {
+            if widgets::button(ui, label).clicked() {
+                shown.ask(command);
+            }
+        }
+        ui.with_layout(Layout::left_to_right(Align::Center), |ui| {
+            let (sign, colour, words) = if view.has_passed {
+                (style::MET_SIGN, GOOD, "Passed")
+            } else {
+                (style::WARNING_SIGN, WARNING, "Not passed")
+            };
+            let (mark, _) = ui.allocate_exact_size(Vec2::splat(18.0), Sense::hover());
+            widgets::paint_sign(ui, mark.center(), sign, colour);
+            let result = format!("{words}, {:.0} of 100", view.score.floor());
+            ui.label(RichText::new(result).font(style::bold(ui, 18.0)).color(TEXT));
+            let critical = view.critical.join(", ");
+            if !critical.is_empty() {
+                ui.add(egui::Label::new(RichText::new(critical).color(WARNING)).truncate());
+            }
+        });
+    });
+    ui.horizontal(|ui| {
+        ui.label(RichText::new(view.title).color(TEXT));
+        ui.add(egui::Label::new(RichText::new(view.made).small().color(QUIET)).truncate());
+    });
+}
+
+fn judged(ui: &mut Ui, view: &DebriefView<'_>) {
+    egui::ScrollArea::vertical().id_salt("judged").auto_shrink(false).show(ui, |ui| {
+        title(ui, "What to try");
+        for sentence in view.advice {
+            widgets::signed_line(ui, "→", ACCENT, sentence);
+        }
+        title(ui, "What was judged");
+        ui.spacing_mut().item_spacing.y = 2.0;
+        for component in view.components {
+            component_ui(ui, component);
+        }
+        ui.spacing_mut().item_spacing.y = 8.0;
+        title(ui, "Why");
+        for cause in view.causes {
+            widgets::signed_line(ui, "·", QUIET, cause);
+        }
+        title(ui, "Kept");
+        ui.add(egui::Label::new(RichText::new(view.saved).color(QUIET)).wrap());
+        widgets::quiet(ui, super::EDUCATION_ONLY);
+        ui.add_space(8.0);
+    });
+}
+
+fn title(ui: &mut Ui, text: &str) {
+    ui.add_space(4.0);
+    ui.label(RichText::new(text).font(style::bold(ui, BODY)));
+}
+
+/// A row of the table; a click, Enter or Space unfolds the sentence of its cause.
+fn component_ui(ui: &mut Ui, component: &ComponentRow) {
+    let (sign, word, colour) = component.standing.shown();
+    let scale = style::text_scale(ui);
+    let (width, height) = (ui.available_width(), 42.0 * scale);
+    let (rect, response) = ui.allocate_exact_size(Vec2::new(width, height), Sense::click());
+    let ComponentRow { label, reached, wanted, .. } = component;
+    let told = format!("{label}: {reached}, asked for {wanted}, {word}");
+    response.widget_info(|| WidgetInfo::labeled(WidgetType::CollapsingHeader, true, &told));
+    let id = response.id.with("unfolded");
+    let mut is_unfolded = ui.data(|d| d.get_temp::<bool>(id)).unwrap_or(false);
+    if response.clicked() {
+        is_unfolded = !is_unfolded;
+        ui.data_mut(|d| d.insert_temp(id, is_unfolded));
+    }
+    if ui.is_rect_visible(rect) {
+        let fill = if response.hovered() || is_unfolded { RAISED } else { PANEL };
+        ui.painter().rect_filled(rect, 3.0, fill);
+        if response.has_focus() {
+            ui.painter().rect_stroke(rect, 3.0, Stroke::new(2.0, ACCENT), egui::StrokeKind::Inside);
+        }
+        let (first, second) = (rect.top() + 0.30 * height, rect.top() + 0.71 * height);
+        widgets::paint_sign(ui, Pos2::new(rect.left() + 14.0, first), sign, colour);
+        let small = style::plain(ui, SMALL);
+        let word_width = ui
+            .painter()
+            .text(Pos2::new(rect.right() - 10.0, first), Align2::RIGHT_CENTER, word, small.clone(), colour)
+            .width();
+        let clip = rect.with_max_x(rect.right() - word_width - 16.0);
+        let painter = ui.painter().with_clip_rect(clip.intersect(ui.clip_rect()));
+        painter.text(Pos2::new(rect.left() + 28.0, first), Align2::LEFT_CENTER, label, style::plain(ui, BODY), TEXT);
+        let painter = ui.painter().with_clip_rect(rect.intersect(ui.clip_rect()));
+        let split = rect.left() + 28.0 + 0.52 * (width - 28.0);
+        let half = Rect::from_min_max(rect.min, Pos2::new(split - 6.0, rect.bottom()));
+        ui.painter().with_clip_rect(half.intersect(ui.clip_rect())).text(
+            Pos2::new(rect.left() + 28.0, second),
+            Align2::LEFT_CENTER,
+            reached,
+            small.clone(),
+            TEXT,
+        );
+        painter.text(Pos2::new(split, second), Align2::LEFT_CENTER, format!("asked: {wanted}"), small, QUIET);
+    }
+    let response = keep_in_view(response);
+    if is_unfolded {
+        ui.horizontal_top(|ui| {
+            ui.add_space(20.0);
+            ui.add(egui::Label::new(RichText::new(&component.cause).color(QUIET)).wrap());
+        });
+        ui.add_space(4.0);
+    } else {
+        response.on_hover_text(&component.cause);
+    }
+}
+
+fn section_ui(ui: &mut Ui, view: &DebriefView<'_>) {
+    match view.section {
+        Some(paint) => paint(ui),
+        None => {
+            ui.painter().rect_filled(ui.max_rect(), 4.0, PANEL);
+            ui.centered_and_justified(|ui| {
+                ui.label(RichText::new(view.section_hidden).color(QUIET));
+            });
+        }
+    }
+}
+
+/// What stands in place of the views while there is no replay.
+fn to_come(ui: &mut Ui, replay: &ReplayView<'_>) {
+    let rect = ui.max_rect();
+    ui.painter().rect_filled(rect, 4.0, PANEL);
+    let (words, share) = match replay {
+        ReplayView::Preparing(share) => (format!("Preparing the replay… {:.0} %", 100.0 * share), Some(*share)),
+        ReplayView::Missing(why) => ((*why).to_owned(), None),
+        ReplayView::Ready { .. } => return,
+    };
+    let middle = Rect::from_center_size(rect.center(), Vec2::new(0.7 * rect.width(), 80.0));
+    part(ui, middle, "words", |ui| {
+        ui.vertical_centered(|ui| {
+            ui.label(&words);
+            if let Some(share) = share {
+                let (bar, response) = ui.allocate_exact_size(Vec2::new(240.0, 6.0), Sense::hover());
+                response.widget_info(|| WidgetInfo::labeled(WidgetType::ProgressIndicator, true, "Replay made ready"));
+                widgets::bar(ui, bar, share, ACCENT);
+            }
+        });
+    });
+}
+
+fn transport_ui(ui: &mut Ui, view: &DebriefView<'_>, shown: &mut Shown) {
+    ui.spacing_mut().item_spacing = Vec2::new(6.0, 6.0);
+    time_bar(ui, view, shown);
+    let ReplayView::Ready { t_s, is_playing, speed } = view.replay else { return };
+    ui.horizontal(|ui| {
+        let (label, command) =
+            if is_playing { ("Hold", Command::HoldReplay) } else { ("Play", Command::PlayReplay) };
+        ui.spacing_mut().button_padding.x = 8.0;
+        if widgets::button(ui, label).clicked() {
+            shown.ask(command);
+        }
+        for (label, pictures) in [("← Step", -1), ("Step →", 1)] {
+            if widgets::button(ui, label).clicked() {
+                shown.ask(Command::StepReplay(pictures));
+            }
+        }
+        ui.label(RichText::new(format!("{t_s:.2} s")).color(TEXT));
+        ui.add_space(4.0);
+        let among = SPEEDS.map(|speed| (speed, format!("{speed}×")));
+        for (value, label) in &among {
+            let is_chosen = (*value - speed).abs() < 1e-9;
+            let button = egui::Button::selectable(is_chosen, label.as_str()).frame_when_inactive(true);
+            let button = if is_chosen { button.stroke(Stroke::new(1.5, TEXT)) } else { button };
+            if keep_in_view(ui.add(button)).clicked() && !is_chosen {
+                shown.ask(Command::SpeedReplay(*value));
+            }
+        }
+    });
+}
+
+/// The attempt as a bar of time, with a mark for each moment: a triangle for what is critical, a line for the rest. A click or
+/// drag goes to a time; the arrows, with the keyboard, go by a second.
+fn time_bar(ui: &mut Ui, view: &DebriefView<'_>, shown: &mut Shown) {
+    let height = ui.spacing().interact_size.y + 8.0;
+    let (rect, response) = ui.allocate_exact_size(Vec2::new(ui.available_width(), height), Sense::click_and_drag());
+    let now_s = match view.replay {
+        ReplayView::Ready { t_s, .. } => Some(t_s),
+        _ => None,
+    };
+    response.widget_info(|| WidgetInfo::slider(now_s.is_some(), now_s.unwrap_or(0.0), "Time of the attempt"));
+    let duration_s = view.duration_s.max(1e-3);
+    let bar = rect.shrink2(Vec2::new(6.0, 0.0)).with_min_y(rect.top() + 10.0).with_max_y(rect.bottom() - 8.0);
+    let x = |t_s: f64| bar.left() + bar.width() * (t_s / duration_s).clamp(0.0, 1.0) as f32;
+    let painter = ui.painter();
+    painter.rect(bar, 3.0, RAISED, Stroke::new(1.0, OUTLINE), egui::StrokeKind::Inside);
+    if let Some(now_s) = now_s {
+        painter.rect_filled(bar.with_max_x(x(now_s)), 3.0, LIFTED);
+    }
+    for moment in view.moments {
+        let at = x(moment.t_s);
+        if moment.is_critical {
+            let tip = Pos2::new(at, bar.top() + 2.0);
+            let corners = vec![tip, tip + Vec2::new(5.0, -9.0), tip + Vec2::new(-5.0, -9.0)];
+            painter.add(Shape::convex_polygon(corners, WARNING, Stroke::NONE));
+            painter.line_segment([tip, Pos2::new(at, bar.bottom())], Stroke::new(2.0, WARNING));
+        } else {
+            painter.line_segment([Pos2::new(at, bar.top() + 3.0), Pos2::new(at, bar.bottom() - 3.0)], Stroke::new(1.0, QUIET));
+        }
+    }
+    if let Some(now_s) = now_s {
+        let at = x(now_s);
+        let stroke = Stroke::new(2.0, ACCENT);
+        painter.line_segment([Pos2::new(at, rect.top() + 4.0), Pos2::new(at, rect.bottom() - 2.0)], stroke);
+        painter.circle_filled(Pos2::new(at, rect.bottom() - 4.0), 4.0, ACCENT);
+    }
+    if response.has_focus() {
+        painter.rect_stroke(rect, 3.0, Stroke::new(2.0, ACCENT), egui::StrokeKind::Inside);
+    }
+    let Some(now_s) = now_s else { return };
+    let mut wanted_s = None;
+    if let Some(at) = response.interact_pointer_pos().filter(|_| response.dragged() || response.clicked()) {
+        wanted_s = Some(f64::from((at.x - bar.left()) / bar.width()) * duration_s);
+    }
+    if response.has_focus() {
+        let filter = egui::EventFilter { horizontal_arrows: true, ..egui::EventFilter::default() };
+        ui.memory_mut(|m| m.set_focus_lock_filter(response.id, filter));
+        let steps = ui.input(|i| i.num_presses(Key::ArrowRight) as f64 - i.num_presses(Key::ArrowLeft) as f64);
+        if steps != 0.0 {
+            wanted_s = Some(now_s + steps);
+        }
+    }
+    if let Some(t_s) = wanted_s {
+        shown.ask(Command::ScrubReplay { t_s: t_s.clamp(0.0, duration_s) });
+    }
+    keep_in_view(response);
+}
+
+/// The story: each line begins the replay from just before it.
+fn story_ui(ui: &mut Ui, view: &DebriefView<'_>, shown: &mut Shown) {
+    ui.label(RichText::new("What happened").font(style::bold(ui, BODY)));
+    let is_ready = matches!(view.replay, ReplayView::Ready { .. });
+    egui::ScrollArea::vertical().id_salt("story").auto_shrink(false).show(ui, |ui| {
+        ui.spacing_mut().item_spacing.y = 2.0;
+        for (i, moment) in view.moments.iter().enumerate() {
+            ui.push_id(i, |ui| {
+                if moment_ui(ui, moment, is_ready) {
+                    shown.ask(Command::Replay { t_s: (moment.t_s - BEFORE_EVENT_S).max(0.0) });
+                }
+            });
+        }
+    });
+}
+
+fn moment_ui(ui: &mut Ui, moment: &MomentRow, is_ready: bool) -> bool {
+    let scale = style::text_scale(ui);
+    let times = 84.0 * scale;
+    let width = ui.available_width();
+    let ink = if moment.is_critical { WARNING } else { TEXT };
+    let words = ui.painter().layout(moment.words.clone(), style::plain(ui, BODY), ink, width - times - 8.0);
+    let size = Vec2::new(width, words.size().y.max(18.0 * scale) + 6.0);
+    let (rect, response) = ui.allocate_exact_size(size, if is_ready { Sense::click() } else { Sense::hover() });
+    let told = format!("{:.2} s: {}", moment.t_s, moment.words);
+    response.widget_info(|| WidgetInfo::labeled(WidgetType::Button, is_ready, &told));
+    if ui.is_rect_visible(rect) {
+        if response.hovered() && is_ready {
+            ui.painter().rect_filled(rect, 3.0, RAISED);
+        }
+        if response.has_focus() {
+            ui.painter().rect_stroke(rect, 3.0, Stroke::new(2.0, ACCENT), egui::StrokeKind::Inside);
+        }
+        let top = rect.top() + 3.0;
+        if moment.is_critical {
+            let height = ui.text_style_height(&egui::TextStyle::Body);
+            widgets::paint_sign(ui, Pos2::new(rect.left() + 10.0, top + 0.5 * height), style::WARNING_SIGN, WARNING);
+        }
+        let time = format!("{:.2} s", moment.t_s);
+        let at = Pos2::new(rect.left() + times - 8.0, top);
+        ui.painter().text(at, Align2::RIGHT_TOP, time, style::plain(ui, BODY), QUIET);
+        ui.painter().galley(Pos2::new(rect.left() + times, top), words, ink);
+    }
+    let response = keep_in_view(response);
+    let has_clicked = response.clicked();
+    if is_ready {
+        response.on_hover_text("Replay from just before");
+    }
+    has_clicked
+}
+
+#[cfg(test)]
+pub(crate) mod tests {
+    use super::super::trial::*;
+    use super::*;
+
+    /// The page of an invented attempt.
+    pub(crate) fn debrief(ui: &mut Ui, replay: ReplayView<'_>, has_section: bool) -> Shown {
+        let component = |label: &str, reached: &str, wanted: &str, standing| ComponentRow {
+            label: label.to_owned(),
+            reached: reached.to_owned(),
+            wanted: wanted.to_owned(),
+            standing,
+            cause: format!("{label} came out so since the tip was buried flat and the sleeve stopped it."),
+        };
+        let components = [
+            component("Burial depth", "0.9 mm, 28 %", "42–68 %", Standing::Missed),
+            component("Distance to capsule", "1.1 mm", "0.8 mm or more", Standing::Met),
+            component("Within the dense zone", "yes", "yes", Standing::Met),
+            component("Purchase at the chop", "pedal 3", "pedal 2, occluded", Standing::Missed),
+            component("Division of the core", "61 % cracked", "95 % cracked", Standing::Missed),
+            component("Fragment control", "none pulled", "half at first pull", Standing::NotReached),
+            component("Stable chamber", "0.4 mm of travel", "1 mm or less", Standing::Met),
+            component("Power", "12 times", "5 times or less", Standing::Short),
+            component("Rescue", "", "", Standing::NotJudged),
+        ];
+        let moment = |t_s, words: &str, is_critical| MomentRow { t_s, words: words.to_owned(), is_critical };
+        let moments = [
+            moment(3.2, "The tip entered the core 0.2 mm from its axis", false),
+            moment(5.9, "The foot stayed in position 3 and ultrasound cored out the hold of the tip, so that the chopper would find nothing to press against", false),
+            moment(8.41, "The chop cracked 61 % of the core", false),
+            moment(14.07, "The posterior capsule was breached by the tip", true),
+        ];
+        let critical = ["capsule breach".to_owned()];
+        let causes = ["The crack stopped short of the posterior third since the tip lay above the middle of the core.".to_owned()];
+        let advice = ["Bury to about half of the core's thickness, and go back to position 2 before the chop.".to_owned()];
+        let paint = |ui: &mut Ui| {
+            ui.label("the section itself");
+        };
+        let view = DebriefView {
+            title: "Very long eye, small dense core in a soft shell",
+            made: "Stepwise hands, seed 7",
+            has_passed: false,
+            score: 41.7,
+            critical: &critical,
+            components: &components,
+            moments: &moments,
+            duration_s: 20.0,
+            causes: &causes,
+            advice: &advice,
+            replay,
+            section: if has_section { Some(&paint) } else { None },
+            section_hidden: "This case shows no section.",
+            saved: "Saved as long-eye-dense-core-7-1f3a.attempt",
+            can_repeat: true,
+        };
+        debrief_ui(ui, &view)
+    }
+
+    const READY: ReplayView<'static> = ReplayView::Ready { t_s: 6.0, is_playing: false, speed: 0.5 };
+
+    fn ready() -> Harness<'static, Done> {
+        small_page(|ui| debrief(ui, READY, true))
+    }
+
+    #[test]
+    fn verdict_critical_event_and_where_it_is_kept_are_told() {
+        let page = ready();
+        for words in ["Not passed, 41 of 100", "capsule breach", "Saved as long-eye-dense-core-7-1f3a.attempt"] {
+            assert!(page.query_by_label(words).is_some(), "{words}");
+        }
+        assert!(page.query_by_label_contains("Not a medical device").is_some());
+        assert!(page.query_by_label("Burial depth: 0.9 mm, 28 %, asked for 42–68 %, missed").is_some());
+        assert!(page.query_by_label_contains("Power: 12 times, asked for 5 times or less, short").is_some());
+    }
+
+    #[test]
+    fn a_component_unfolds_its_cause() {
+        let mut page = ready();
+        let cause = "Burial depth came out so";
+        assert!(page.query_by_label_contains(cause).is_none());
+        page.get_by_label_contains("Burial depth: 0.9 mm").click();
+        page.run();
+        page.remove_cursor();
+        page.run();
+        assert!(page.query_by_label_contains(cause).is_some());
+    }
+
+    #[test]
+    fn a_moment_is_replayed_from_just_before_it() {
+        let mut page = ready();
+        let breach = "14.07 s: The posterior capsule was breached by the tip";
+        let [Command::Replay { t_s }] = asked(&mut page, breach)[..] else { panic!("no replay") };
+        assert!((t_s - (14.07 - BEFORE_EVENT_S)).abs() < 1e-9);
+    }
+
+    #[test]
+    fn the_transport_plays_steps_scrubs_and_slows() {
+        let mut page = ready();
+        assert_eq!(asked(&mut page, "Play"), [Command::PlayReplay]);
+        assert_eq!(asked(&mut page, "Step →"), [Command::StepReplay(1)]);
+        assert_eq!(asked(&mut page, "← Step"), [Command::StepReplay(-1)]);
+        assert_eq!(asked(&mut page, "0.1×"), [Command::SpeedReplay(0.1)]);
+        assert_eq!(asked(&mut page, "0.5×"), [], "it runs at that speed already");
+        page.state_mut().commands.clear();
+        let bar = page.get_by_label("Time of the attempt").rect();
+        page.hover_at(bar.center());
+        page.drag_at(bar.center());
+        page.drop_at(bar.center());
+        page.run();
+        let Some(Command::ScrubReplay { t_s }) = page.state().commands.last() else { panic!("not moved") };
+        assert!((t_s - 10.0).abs() < 0.1, "{t_s}");
+        page.get_by_label("Time of the attempt").focus();
+        page.run();
+        page.state_mut().commands.clear();
+        page.key_press(Key::ArrowRight);
+        page.run();
+        assert_eq!(page.state().commands, [Command::ScrubReplay { t_s: 7.0 }]);
+        let playing = ReplayView::Ready { t_s: 6.0, is_playing: true, speed: 1.0 };
+        let mut page = small_page(move |ui| debrief(ui, playing, true));
+        assert_eq!(asked(&mut page, "Hold"), [Command::HoldReplay]);
+    }
+
+    #[test]
+    fn while_the_replay_is_prepared_its_progress_is_told_and_nothing_is_replayed() {
+        let mut page = small_page(|ui| debrief(ui, ReplayView::Preparing(0.42), true));
+        assert!(page.query_by_label("Preparing the replay… 42 %").is_some());
+        assert!(page.query_by_label("Play").is_none());
+        assert_eq!(page.state().field, None);
+        assert_eq!(asked(&mut page, "14.07 s: The posterior capsule was breached by the tip"), []);
+        assert_eq!(asked(&mut page, "Again"), [Command::Again]);
+        assert_eq!(asked(&mut page, "Another case"), [Command::AnotherCase]);
+        assert_eq!(asked(&mut page, "Save as a page…"), [Command::SaveHtml]);
+        let page = small_page(|ui| debrief(ui, ReplayView::Missing("The attempt is of another engine."), true));
+        assert!(page.query_by_label("The attempt is of another engine.").is_some());
+    }
+
+    #[test]
+    fn field_and_section_lie_side_by_side_and_nothing_on_them() {
+        for (size, scale) in [([1280.0, 720.0], 1.0), ([1280.0, 720.0], 1.3), ([1920.0, 1080.0], 1.0), ([3840.0, 2160.0], 1.6)] {
+            let page = page(size, scale, |ui| debrief(ui, READY, false));
+            let Some(field) = page.state().field else { panic!("no field") };
+            assert!(field.width() >= 0.22 * size[0], "{field:?} in {size:?}");
+            for (name, place) in usable(&page) {
+                assert!(!place.intersects(field), "{name} at {place:?} lies on {field:?}");
+            }
+        }
+    }
+}

@@ -4,6 +4,7 @@
 //! Reading never fails: what is missing or out of range has its ordinary value, and a file that cannot be read is one line
 //! to be told. Writing is whole or not at all. Angles degrees; scales are factors.
 
+use crate::app::hands::PedalCalibration;
 use serde::{Deserialize, Serialize};
 use std::io::{self, Write as _};
 use std::path::{Path, PathBuf};
@@ -46,6 +47,8 @@ pub struct Settings {
     pub attempts_folder: String,
     /// Name of the case that was taken last; empty for none.
     pub last_case: String,
+    /// How the pedal reads.
+    pub pedal: PedalCalibration,
 }
 
 /// Ranges of the numbers, as they are offered and as they are read.
@@ -73,6 +76,7 @@ impl Default for Settings {
             trainee: String::new(),
             attempts_folder: String::new(),
             last_case: String::new(),
+            pedal: PedalCalibration::default(),
         }
     }
 }

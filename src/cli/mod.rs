@@ -7,6 +7,7 @@
 pub mod check;
 pub mod debrief;
 pub mod map;
+pub mod picture;
 pub mod play;
 pub mod verify;
 
@@ -21,7 +22,7 @@ use std::process::ExitCode;
 /// Nucleus chop and fragment management, simulated and taught.
 ///
 /// For education only; not a medical device, not for planning or use in care.
-/// Without a command it plays the first shipped case.
+/// Without a command it opens the window; where there is no display it plays the first shipped case.
 #[derive(Debug, Parser)]
 #[command(name = "corecleft", version, max_term_width = 80, disable_help_subcommand = true)]
 struct Arguments {
@@ -42,6 +43,17 @@ pub enum Command {
     Verify(verify::VerifyArguments),
     /// All faults of case and plan files, one a line
     Check(check::CheckArguments),
+    /// A picture of a case or a saved attempt, or how long frames take
+    Picture(picture::PictureArguments),
+}
+
+/// What only the window can do. The commands do not know it; who starts the program hands it to them.
+#[derive(Clone, Copy)]
+pub struct Stage {
+    /// Open the window, until it is closed.
+    pub window: fn() -> Result<ExitCode, CliError>,
+    /// Draw a picture.
+    pub picture: fn(&picture::PictureArguments) -> Result<ExitCode, CliError>,
 }
 
 /// What the command line asks for.
@@ -105,6 +117,14 @@ pub enum CliError {
     /// The output could not be written.
     #[error("error: standard output cannot be written: {0}")]
     Output(#[from] io::Error),
+    /// The window cannot be opened, or a picture not be drawn.
+    #[error("error: {what}; allowed: {allowed}")]
+    Stage {
+        /// What is wrong.
+        what: String,
+        /// What would be right.
+        allowed: String,
+    },
     /// The worker threads could not be started.
     #[error("error: the threads cannot be started: {0}; allowed: a smaller --threads")]
     Threads(#[from] rayon::ThreadPoolBuildError),
@@ -140,16 +160,33 @@ pub fn parse(arguments: impl IntoIterator<Item = OsString>) -> Result<Request, C
 ///
 /// # Errors
 /// Whatever makes the arguments or the input unusable.
-pub fn dispatch(request: Request) -> Result<ExitCode, CliError> {
+pub fn dispatch(request: Request, stage: Option<Stage>) -> Result<ExitCode, CliError> {
     match request {
         Request::Say(text) => print(&text).map(|()| ExitCode::SUCCESS),
-        Request::First => play::first(),
+        Request::First => match stage {
+            None => play::first("This build has no window"),
+            Some(_) if !has_display() => play::first("There is no display here for the window"),
+            Some(stage) => (stage.window)(),
+        },
+        Request::Command(Command::Picture(arguments)) => match stage {
+            Some(stage) => (stage.picture)(&arguments),
+            None => Err(CliError::Stage {
+                what: "this build draws no pictures".into(),
+                allowed: "a build with the feature `app`".into(),
+            }),
+        },
         Request::Command(Command::Play(arguments)) => play::run(&arguments),
         Request::Command(Command::Map(arguments)) => map::run(&arguments),
         Request::Command(Command::Debrief(arguments)) => debrief::run(&arguments),
         Request::Command(Command::Verify(arguments)) => verify::run(&arguments),
         Request::Command(Command::Check(arguments)) => check::run(&arguments),
     }
+}
+
+/// Is there a display to open a window on?
+fn has_display() -> bool {
+    let is_set = |name: &str| std::env::var_os(name).is_some_and(|value| !value.is_empty());
+    !cfg!(all(unix, not(target_vendor = "apple"))) || is_set("DISPLAY") || is_set("WAYLAND_DISPLAY")
 }
 
 /// The parser's message as one line: what is wrong, and what would be right.
@@ -173,7 +210,7 @@ fn usage_line(error: &clap::Error) -> String {
 }
 
 /// Text with everything escaped that would break a line or move the cursor.
-fn plain(text: &str) -> String {
+pub(crate) fn plain(text: &str) -> String {
     text.chars().flat_map(|c| if fault::is_plain(c) { vec![c] } else { c.escape_default().collect() }).collect()
 }
 
@@ -184,7 +221,7 @@ fn fault_line(fault: &Fault) -> String {
 }
 
 /// Print on standard output. A reader that has gone away is no error.
-fn print(text: &str) -> Result<(), CliError> {
+pub(crate) fn print(text: &str) -> Result<(), CliError> {
     let mut out = io::stdout().lock();
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
         Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
@@ -193,7 +230,7 @@ fn print(text: &str) -> Result<(), CliError> {
 }
 
 /// Write a file that may be there already: the whole of it takes its place at once, or nothing does.
-fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), CliError> {
+pub(crate) fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), CliError> {
     let folder = path.parent().filter(|f| !f.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let mut builder = tempfile::Builder::new();
     builder.prefix(".").suffix(".part");
@@ -209,7 +246,7 @@ fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), CliError> {
 }
 
 /// Print a line on standard error; nobody is left to tell when that fails.
-fn remark(line: &str) {
+pub(crate) fn remark(line: &str) {
     let _ = writeln!(io::stderr(), "{line}");
 }
 

@@ -65,11 +65,11 @@ pub(crate) fn run(arguments: &PlayArguments) -> Result<ExitCode, CliError> {
     play(&what, arguments.seed, arguments.save.as_deref(), &arguments.shown)
 }
 
-/// Without a command: the first shipped case with its good plan.
-pub(crate) fn first() -> Result<ExitCode, CliError> {
+/// Without a window: the first shipped case with its good plan. `why` there is none is said first.
+pub(crate) fn first(why: &str) -> Result<ExitCode, CliError> {
     let (name, case, plan) = FIRST;
     let (case_file, plan_file) = (format!("{name}.ron"), format!("{name}.good.plan.ron"));
-    remark(&format!("There is no window in this build yet: playing {name} with its good plan."));
+    remark(&format!("{why}: playing {name} with its good plan."));
     let case = parse_case(&case_file, case).map_err(CliError::Faults)?;
     let (plan, _) = parse_plan(&plan_file, plan).map_err(CliError::Faults)?;
     play(&Played { case_file, plan_file, scenario: name.to_string(), case, plan }, 1, None, &Shown::default())

@@ -12,7 +12,7 @@ use crate::units::mmhg_from_pa;
 pub const MOST_SAMPLES: usize = 600;
 
 /// Flow of 1 µL/s in mL/min.
-const ML_MIN_PER_UL_S: f64 = 60.0 / 1000.0;
+pub(crate) const ML_MIN_PER_UL_S: f64 = 60.0 / 1000.0;
 
 /// What a quantity was within a sample.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -11,6 +11,7 @@ pub mod foot;
 pub mod help;
 pub mod machine;
 pub mod notice;
+pub mod open;
 pub mod operate;
 pub mod pause;
 pub mod pedal;
@@ -64,6 +65,8 @@ pub enum Command {
     ChooseCase(usize),
     /// Choose a case file of one's own.
     OpenFile,
+    /// Open this case file.
+    OpenPath(std::path::PathBuf),
     /// Debrief the saved attempt at this place of the list.
     DebriefSaved(usize),
     /// Show the settings.

@@ -1,0 +1,208 @@
+//! Work that takes longer than a frame may: making an attempt ready, keeping it, judging and saving it, reading folders.
+//!
+//! Each piece of work has a thread of its own and ends in one answer, which the session collects. Nothing is shared but what
+//! was handed over.
+
+use crate::app::film::{Film, Keyframes};
+use crate::app::library::{self, Held, Saved};
+use crate::app::operation::{Account, Chosen, Operation};
+use crate::app::pages::Rows;
+use crate::attempt::{Attempt, Header};
+use crate::case::{CaseSpec, ReadCase, read_case};
+use crate::debrief::text::Titles;
+use crate::debrief::{Course, Debrief, course, html};
+use crate::sim::Model;
+use std::io::Write as _;
+use std::path::{Path, PathBuf};
+use std::sync::mpsc::{Receiver, Sender, channel};
+use std::sync::{Arc, Mutex};
+
+/// A judged attempt with all that its page needs.
+pub struct Judged {
+    /// The case as it was set up.
+    pub spec: Arc<CaseSpec>,
+    /// The model.
+    pub model: Arc<Model>,
+    /// What the attempt began from.
+    pub header: Header,
+    /// How it went.
+    pub course: Course,
+    /// The verdict.
+    pub debrief: Debrief,
+    /// Rows of its page.
+    pub rows: Rows,
+    /// Where it was saved, or why it was not; `None` for one that was saved before.
+    pub saved: Option<Result<PathBuf, String>>,
+    /// To look at it again; `None` where no thread could be had for it.
+    pub film: Option<Film>,
+}
+
+/// An answer.
+pub enum Done {
+    /// The folder is held, if no other program holds it, and so many unfinished attempts were found in it.
+    Held(Option<(Held, usize)>),
+    /// The saved attempts.
+    Listed(Vec<Saved>),
+    /// An attempt is ready, or why it cannot begin.
+    Ready(Result<Box<Operation>, Vec<String>>),
+    /// The attempt under way was kept, or why it was not.
+    Kept(Result<(), String>),
+    /// An attempt is judged, or why it cannot be.
+    Judged(Result<Box<Judged>, String>),
+    /// A case was read, with its name, or its faults, a line each.
+    Read(Result<(String, Arc<ReadCase>), Vec<String>>),
+    /// A debrief was written to a file, or why it was not.
+    Written(Result<PathBuf, String>),
+}
+
+/// Gives out work and collects the answers.
+pub struct Clerk {
+    answers: Sender<Done>,
+    done: Mutex<Receiver<Done>>,
+}
+
+impl Default for Clerk {
+    fn default() -> Self {
+        let (answers, done) = channel();
+        Self { answers, done: Mutex::new(done) }
+    }
+}
+
+impl Clerk {
+    /// Answers that have come.
+    pub fn collect(&self) -> Vec<Done> {
+        self.done.lock().map(|done| done.try_iter().collect()).unwrap_or_default()
+    }
+
+    fn give(&self, work: impl FnOnce() -> Done + Send + 'static) {
+        let answers = self.answers.clone();
+        let at_work = move || {
+            // Whoever asked may have gone.
+            let _ = answers.send(work());
+        };
+        // Without a thread the work is done here: slow, but done.
+        if let Err((_, at_work)) = spawn(at_work) {
+            at_work();
+        }
+    }
+
+    /// Hold the folder and find what was left unfinished in it.
+    pub fn hold(&self, folder: PathBuf) {
+        self.give(move || Done::Held(library::hold(&folder)));
+    }
+
+    /// List the folder.
+    pub fn list(&self, folder: PathBuf) {
+        self.give(move || Done::Listed(library::saved(&folder)));
+    }
+
+    /// Make an attempt ready.
+    pub fn begin(&self, chosen: Chosen) {
+        self.give(move || Done::Ready(Operation::begin(chosen).map(Box::new)));
+    }
+
+    /// Keep the attempt under way.
+    pub fn keep(&self, account: Account, folder: PathBuf) {
+        self.give(move || {
+            let kept = library::keep_unfinished(&folder, &account.settle().1);
+            Done::Kept(kept.map_err(|error| format!("{}: cannot be written: {error}", folder.display())))
+        });
+    }
+
+    /// Judge an attempt that has ended, and save it.
+    pub fn finish(&self, account: Account, keyframes: Keyframes, folder: PathBuf) {
+        self.give(move || {
+            let (spec, model, course) = account.parts();
+            let (debrief, attempt) = account.settle();
+            let saved = attempt.save(&folder).map_err(|error| error.to_string());
+            if saved.is_ok() {
+                library::forget_unfinished(&folder);
+            }
+            let film = film(&model, &attempt, Some(keyframes));
+            let judged = Judged::new(spec, model, attempt.header, course, debrief);
+            Done::Judged(Ok(Box::new(Judged { saved: Some(saved), film, ..judged })))
+        });
+    }
+
+    /// Debrief an attempt that was saved, from its inputs.
+    pub fn debrief(&self, path: PathBuf) {
+        self.give(move || Done::Judged(again(&path)));
+    }
+
+    /// Read a case file.
+    pub fn read(&self, path: PathBuf) {
+        self.give(move || {
+            let name = path.file_stem().map_or_else(|| "case".to_owned(), |stem| stem.to_string_lossy().into_owned());
+            let read = read_case(&path).map(|case| (name, Arc::new(case)));
+            Done::Read(read.map_err(|faults| faults.iter().map(ToString::to_string).collect()))
+        });
+    }
+
+    /// Write a debrief as a page of HTML beside the saved attempts.
+    pub fn write(&self, document: String, path: PathBuf) {
+        self.give(move || {
+            let folder = path.parent().map_or_else(|| PathBuf::from("."), Path::to_path_buf);
+            let written = std::fs::create_dir_all(&folder)
+                .and_then(|()| tempfile::Builder::new().prefix(".").suffix(".part").tempfile_in(&folder))
+                .and_then(|mut part| {
+                    part.write_all(document.as_bytes())?;
+                    part.as_file().sync_all()?;
+                    part.persist(&path).map_err(|refused| refused.error)
+                });
+            Done::Written(match written {
+                Ok(_) => Ok(path),
+                Err(error) => Err(format!("{}: cannot be written: {error}", path.display())),
+            })
+        });
+    }
+}
+
+/// Work on a thread of its own, or the work back.
+fn spawn<F: FnOnce() + Send + 'static>(work: F) -> Result<(), (std::io::Error, F)> {
+    let slot = Arc::new(Mutex::new(Some(work)));
+    let taken = slot.clone();
+    let spawned = std::thread::Builder::new().name("clerk".into()).spawn(move || {
+        let work = taken.lock().ok().and_then(|mut work| work.take());
+        if let Some(work) = work {
+            work();
+        }
+    });
+    let work = |error| slot.lock().ok().and_then(|mut work| work.take()).map(|work| (error, work));
+    match spawned.map(|_| ()).map_err(work) {
+        Err(Some(refused)) => Err(refused),
+        _ => Ok(()),
+    }
+}
+
+fn film(model: &Arc<Model>, attempt: &Attempt, keyframes: Option<Keyframes>) -> Option<Film> {
+    Film::new(model.clone(), attempt.record.inputs().collect(), keyframes).ok()
+}
+
+fn again(path: &Path) -> Result<Box<Judged>, String> {
+    let refused = |why: String| format!("{}: {why}", path.display());
+    let attempt = Attempt::read(path).map_err(|why| refused(why.to_string()))?;
+    let (case, model) = attempt.model().map_err(|why| refused(why.to_string()))?;
+    let spec = case.spec;
+    let course = Course::again(&model, &attempt);
+    let debrief = Debrief::of(&course.facts(&spec, &model));
+    let model = Arc::new(model);
+    let film = film(&model, &attempt, None);
+    Ok(Box::new(Judged { film, ..Judged::new(Arc::new(spec), model, attempt.header, course, debrief) }))
+}
+
+impl Judged {
+    /// An attempt with its verdict, without a replay.
+    pub fn new(spec: Arc<CaseSpec>, model: Arc<Model>, header: Header, course: Course, debrief: Debrief) -> Self {
+        let rows = Rows::of(&spec, &model, &header, &course, &debrief);
+        Self { spec, model, header, course, debrief, rows, saved: None, film: None }
+    }
+
+    /// The debrief as a page of HTML.
+    pub fn document(&self) -> String {
+        let (made, with) = course::made_with(&self.header.device);
+        let set_up = self.header.setup_in_words();
+        let titles =
+            Titles { case: &self.spec.title, made, with, seed: self.header.seed, set_up: set_up.as_deref() };
+        html::document(&titles, &self.course.facts(&self.spec, &self.model), &self.debrief, &self.course.trace)
+    }
+}

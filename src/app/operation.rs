@@ -1,0 +1,189 @@
+//! An attempt under way: the eye, what drives the hands, what is recorded.
+//!
+//! Plain data and logic, without a window: the session steps it in fixed ticks, tests do the same. Hands are a person's, either
+//! free (`hands::Freehand`) or in steps that are chosen and then performed (`plan::Performer`); both end in the same `Inputs`,
+//! and in the same file. mm, rad, s.
+
+use crate::app::film::Keyframes;
+use crate::app::hands::{Controls, Freehand, PedalCalibration};
+use crate::app::panels::Way;
+use crate::attempt::{Attempt, Device, Header, Setup};
+use crate::case::{CaseSpec, ReadCase, Resolution, compile};
+use crate::debrief::Debrief;
+use crate::debrief::course::{Course, LONGEST_S};
+use crate::plan::{Foot, Hands, Manoeuvre, Performer};
+use crate::sim::{Inputs, Model};
+use std::sync::Arc;
+
+/// What was chosen before operating.
+#[derive(Clone, Debug)]
+pub struct Chosen {
+    /// Name of the case.
+    pub scenario: String,
+    /// The case.
+    pub case: Arc<ReadCase>,
+    /// Machine, rhexis and aids.
+    pub setup: Setup,
+    /// Seed.
+    pub seed: u64,
+    /// Hands.
+    pub way: Way,
+    /// How the foot's device reads.
+    pub calibration: PedalCalibration,
+}
+
+/// What drives the hands.
+#[derive(Clone, Debug)]
+enum Driver {
+    Freehand(Box<Freehand>),
+    Stepwise(Box<Performer>),
+}
+
+/// An attempt under way.
+#[derive(Clone, Debug)]
+pub struct Operation {
+    /// What was chosen.
+    pub chosen: Chosen,
+    /// The case as it was set up.
+    pub spec: Arc<CaseSpec>,
+    /// The model.
+    pub model: Arc<Model>,
+    /// How it goes.
+    pub course: Course,
+    /// States kept on the way, to look at it again.
+    pub keyframes: Keyframes,
+    header: Header,
+    driver: Driver,
+    last: Option<Inputs>,
+}
+
+impl Operation {
+    /// Begin.
+    ///
+    /// # Errors
+    /// One line each: a setup outside of the case's limits, or a case that cannot be compiled.
+    pub fn begin(chosen: Chosen) -> Result<Self, Vec<String>> {
+        let spec = chosen.setup.apply(&chosen.case.spec)?;
+        let compiled = compile(&spec, chosen.seed, Resolution::default())
+            .map_err(|problems| problems.into_iter().map(|p| chosen.case.spans.locate("", p).to_string()).collect::<Vec<_>>())?;
+        let model = Arc::new(compiled.model);
+        let hands = Hands::ready(&model);
+        let driver = match chosen.way {
+            Way::Freehand => Driver::Freehand(Box::new(Freehand::of(hands, chosen.calibration.clone()))),
+            Way::Stepwise => Driver::Stepwise(Box::new(Performer::of(hands))),
+        };
+        let device = Device::Person(chosen.way.label().to_lowercase());
+        let header = Header::with_setup(&chosen.scenario, &chosen.case.text, chosen.seed, device, chosen.setup);
+        let course = Course::new(&model);
+        let mut keyframes = Keyframes::default();
+        keyframes.see(&course.state);
+        Ok(Self { spec: Arc::new(spec), model, course, keyframes, header, driver, last: None, chosen })
+    }
+
+    /// A tick. Nothing happens any more once it is over.
+    pub fn tick(&mut self, controls: &Controls) {
+        if self.is_over() {
+            return;
+        }
+        let (model, state) = (&self.model, &self.course.state);
+        let inputs = match &mut self.driver {
+            Driver::Freehand(hands) => hands.tick(model, state, controls, model.tick_s),
+            Driver::Stepwise(performer) => performer.next_or_hold(model, state),
+        };
+        self.course.step(&self.model, &inputs);
+        self.keyframes.see(&self.course.state);
+        self.last = Some(inputs);
+    }
+
+    /// Has it come to its end: the engine stopped, or the longest time is up?
+    pub fn is_over(&self) -> bool {
+        self.course.state.fault.is_some() || self.time_s() >= LONGEST_S
+    }
+
+    /// Time since it began, s.
+    pub fn time_s(&self) -> f64 {
+        self.course.state.time_s(&self.model)
+    }
+
+    /// Perform a step, after those under way. Of hands that are free nothing is asked in steps.
+    pub fn perform(&mut self, step: Manoeuvre) {
+        if let Driver::Stepwise(performer) = &mut self.driver {
+            performer.add(step);
+        }
+    }
+
+    /// Stop the hands where they are.
+    pub fn stop_hands(&mut self) {
+        if let Driver::Stepwise(performer) = &mut self.driver {
+            performer.stop();
+        }
+    }
+
+    /// Are hands performing a step?
+    pub fn is_performing(&self) -> bool {
+        matches!(&self.driver, Driver::Stepwise(performer) if !performer.is_idle())
+    }
+
+    /// The hands as they are held.
+    pub fn hands(&self) -> &Hands {
+        match &self.driver {
+            Driver::Freehand(freehand) => freehand.hands(),
+            Driver::Stepwise(performer) => performer.hands(),
+        }
+    }
+
+    /// Put the foot somewhere between steps.
+    pub fn set_foot(&mut self, foot: Foot) {
+        if let Driver::Stepwise(performer) = &mut self.driver {
+            performer.hands_mut().foot = foot;
+        }
+    }
+
+    /// How far the pedal is down, 0..1, where hands are free.
+    pub fn travel(&self) -> Option<f64> {
+        match &self.driver {
+            Driver::Freehand(freehand) => Some(freehand.travel()),
+            Driver::Stepwise(_) => None,
+        }
+    }
+
+    /// What was last done.
+    pub fn inputs(&self) -> Option<&Inputs> {
+        self.last.as_ref()
+    }
+
+    /// Has a chop been tried?
+    pub fn has_chopped(&self) -> bool {
+        self.course.state.latest(|kind| matches!(kind, crate::sim::event::EventKind::ChopStarted(..))).is_some()
+    }
+
+    /// What is needed for a debrief and for the attempt's file, apart from the operation: it may go to another thread. `devices`:
+    /// those with which it was steered.
+    pub fn account(&self, devices: &str) -> Account {
+        let mut header = self.header.clone();
+        header.device = Device::Person(format!("{}, {devices}", self.chosen.way.label().to_lowercase()));
+        Account { spec: self.spec.clone(), model: self.model.clone(), course: self.course.clone(), header }
+    }
+}
+
+/// An operation as it stood.
+pub struct Account {
+    spec: Arc<CaseSpec>,
+    model: Arc<Model>,
+    course: Course,
+    header: Header,
+}
+
+impl Account {
+    /// Case, model and course.
+    pub fn parts(&self) -> (Arc<CaseSpec>, Arc<Model>, Course) {
+        (self.spec.clone(), self.model.clone(), self.course.clone())
+    }
+
+    /// Its debrief, and its attempt to be saved.
+    pub fn settle(self) -> (Debrief, Attempt) {
+        let debrief = Debrief::of(&self.course.facts(&self.spec, &self.model));
+        let attempt = self.course.attempt(self.header, &debrief);
+        (debrief, attempt)
+    }
+}

@@ -1,0 +1,752 @@
+//! What the window is about: which page is shown, what was chosen, the attempt under way, the debrief that is looked at.
+//!
+//! Plain data and logic without a window. Pages ask with commands, devices with controls; the session changes, and pages are
+//! drawn from it. Whatever takes long is the clerk's. Times are s of the eye's time, lengths mm.
+
+use crate::app::clerk::{Clerk, Done, Judged};
+use crate::app::hands::{Controls, PedalCalibration};
+use crate::app::hands::foot::KeyedPedal;
+use crate::app::library::{self, Held, Saved, Shelved};
+use crate::app::monitor::Monitor;
+use crate::app::operation::{Chosen, Operation};
+use crate::app::panels::debrief::BEFORE_EVENT_S;
+use crate::app::panels::stepwise::Choices;
+use crate::app::panels::{Command, Way};
+use crate::app::settings::{self, Settings};
+use crate::attempt::Setup;
+use crate::case::Aid;
+use crate::debrief::timeline::describe;
+use crate::plan::{Foot, Manoeuvre};
+use crate::sim::event::EventKind;
+use crate::sim::{Model, State};
+use bevy::prelude::Resource;
+use std::path::PathBuf;
+use std::sync::Arc;
+
+/// Time between two keepings of the attempt under way, s.
+const KEEP_EVERY_S: f64 = 10.0;
+
+/// Time for which the last words stay, s.
+const WORDS_STAY_S: f64 = 6.0;
+
+/// Length of a step of the replay, s: one picture of a film.
+const PICTURE_S: f64 = 1.0 / 24.0;
+
+/// What fills the window.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Page {
+    /// What this is for, at the first start.
+    Notice,
+    /// Cases and saved attempts.
+    #[default]
+    Cases,
+    /// A case.
+    Sheet,
+    /// Machine and rhexis.
+    Machine,
+    /// Foot pedal.
+    Foot,
+    /// Operating.
+    Operate,
+    /// Debrief.
+    Debrief,
+}
+
+/// What lies over the page.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Over {
+    /// Help.
+    Help,
+    /// Settings.
+    Settings,
+    /// A case file is asked for.
+    Open,
+    /// A pause.
+    Pause,
+    /// Something that cannot go on.
+    Trouble {
+        /// What, in a few words.
+        title: String,
+        /// Why, a sentence each.
+        reasons: Vec<String>,
+        /// What would help.
+        remedy: String,
+    },
+}
+
+/// The check of the pedal.
+#[derive(Clone, Debug, Default)]
+pub struct FootCheck {
+    /// The foot that keys move.
+    pub keyed: Option<KeyedPedal>,
+    /// The foot now.
+    pub foot: Option<Foot>,
+    /// Was position 1, 2, 3 reached?
+    pub reached: [bool; 3],
+    /// Was it let go after position 3?
+    pub has_let_go: bool,
+    /// Reading at rest, for the calibration.
+    rest: Option<f64>,
+}
+
+/// A replay that is looked at.
+#[derive(Clone, Debug, Default)]
+pub struct Replay {
+    /// Where it is, s.
+    pub t_s: f64,
+    /// Does it run?
+    pub is_playing: bool,
+    /// Its speed, a multiple of the eye's time.
+    pub speed: f64,
+    /// The state that is shown.
+    pub state: Option<Arc<State>>,
+}
+
+/// The last thing worth a word.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Words {
+    /// What.
+    pub text: String,
+    /// Is it a warning?
+    pub is_warning: bool,
+    /// When it was said, s of the attempt.
+    pub at_s: f64,
+}
+
+/// The session.
+#[derive(Resource)]
+pub struct Session {
+    /// What is remembered.
+    pub settings: Settings,
+    /// Where the settings stand.
+    pub settings_file: Option<PathBuf>,
+    /// How the pedal reads.
+    pub calibration: PedalCalibration,
+    /// With what the attempt is steered, in words; set by whoever knows the devices.
+    pub devices: String,
+    /// Raw reading of a pedal with a travel of its own, if there is one; set by whoever knows the devices.
+    pub raw_pedal: Option<f64>,
+    /// The page.
+    pub page: Page,
+    /// What lies over it.
+    pub over: Option<Over>,
+    /// Something to be told on the list of cases.
+    pub told: Option<String>,
+    /// The cases.
+    pub cases: Vec<Shelved>,
+    /// The saved attempts.
+    pub saved: Vec<Saved>,
+    /// The case that was chosen.
+    pub case: usize,
+    /// Seed.
+    pub seed: u64,
+    /// Exam asked for?
+    pub is_exam: bool,
+    /// Hands.
+    pub way: Way,
+    /// Rhexis and machine.
+    pub setup: Setup,
+    /// The check of the pedal.
+    pub foot: FootCheck,
+    /// The attempt under way.
+    pub operation: Option<Box<Operation>>,
+    /// Its readings.
+    pub monitor: Monitor,
+    /// What is chosen for the next manoeuvre.
+    pub choices: Choices,
+    /// The manoeuvre under way, in words.
+    pub doing: Option<&'static str>,
+    /// The last words.
+    pub words: Option<Words>,
+    /// Is the section view wanted, where it may be seen?
+    pub wants_section: bool,
+    /// The debrief.
+    pub judged: Option<Box<Judged>>,
+    /// Its replay.
+    pub replay: Replay,
+    /// Is an answer awaited without which the page cannot go on?
+    pub is_waiting: bool,
+    /// Is the program to be closed?
+    pub is_quitting: bool,
+    clerk: Clerk,
+    held: Option<Held>,
+    events_seen: usize,
+    kept_at_s: f64,
+    is_keeping: bool,
+    has_trouble_keeping: bool,
+}
+
+impl Session {
+    /// A session with these settings; a line to be told comes with them where they could not be read.
+    pub fn new(settings: Settings, settings_file: Option<PathBuf>, told: Option<String>) -> Self {
+        let cases = library::shipped();
+        let case = cases.iter().position(|c| c.name == settings.last_case).unwrap_or(0);
+        let session = Self {
+            page: if settings.notice_seen { Page::Cases } else { Page::Notice },
+            is_exam: settings.exam,
+            calibration: settings.pedal.clone(),
+            settings,
+            settings_file,
+            devices: String::new(),
+            raw_pedal: None,
+            over: None,
+            told,
+            cases,
+            saved: Vec::new(),
+            case,
+            seed: 1,
+            way: Way::default(),
+            setup: Setup::default(),
+            foot: FootCheck::default(),
+            operation: None,
+            monitor: Monitor::default(),
+            choices: Choices::default(),
+            doing: None,
+            words: None,
+            wants_section: true,
+            judged: None,
+            replay: Replay::default(),
+            is_waiting: false,
+            is_quitting: false,
+            clerk: Clerk::default(),
+            held: None,
+            events_seen: 0,
+            kept_at_s: 0.0,
+            is_keeping: false,
+            has_trouble_keeping: false,
+        };
+        session.clerk.hold(session.folder());
+        session.clerk.list(session.folder());
+        session
+    }
+
+    /// Folder of the saved attempts.
+    pub fn folder(&self) -> PathBuf {
+        match self.settings.attempts_folder.trim() {
+            "" => library::ordinary_folder(),
+            folder => PathBuf::from(folder),
+        }
+    }
+
+    /// The case that was chosen.
+    pub fn chosen_case(&self) -> Option<&Shelved> {
+        self.cases.get(self.case)
+    }
+
+    /// How often a case was passed.
+    fn passes(&self, name: &str) -> u32 {
+        self.saved.iter().filter(|s| s.case.0 == name && s.result.is_some_and(|(_, pass)| pass)).count() as u32
+    }
+
+    /// When the section may be seen in an attempt with these choices.
+    pub fn section_aid(&self) -> Aid {
+        let Some(shelved) = self.chosen_case() else { return Aid::DebriefOnly };
+        let mut teaching = shelved.case.spec.teaching();
+        teaching.exam |= self.is_exam;
+        teaching.section_after(self.passes(&shelved.name))
+    }
+
+    /// Is the attempt under way an exam?
+    pub fn is_in_exam(&self) -> bool {
+        self.operation.as_ref().is_some_and(|operation| operation.spec.teaching().exam)
+    }
+
+    /// May the section be seen now?
+    pub fn may_see_section(&self) -> bool {
+        self.operation.as_ref().is_some_and(|operation| match operation.spec.teaching().section_after(0) {
+            Aid::Always => true,
+            Aid::AfterChop => operation.has_chopped(),
+            Aid::DebriefOnly => false,
+        })
+    }
+
+    /// Do hands and foot follow the devices now?
+    pub fn is_engaged(&self) -> bool {
+        self.over.is_none() && !self.is_waiting && matches!(self.page, Page::Foot | Page::Operate)
+    }
+
+    /// Does time go on in the eye?
+    pub fn is_running(&self) -> bool {
+        self.page == Page::Operate && self.over.is_none() && !self.is_waiting
+    }
+
+    /// What is to be seen through the microscope: model, state, and the grade by which the lens looks.
+    pub fn sight(&self) -> Option<(Arc<Model>, Arc<State>, f64)> {
+        match self.page {
+            Page::Operate => self.operation.as_ref().map(|operation| {
+                let state = Arc::new(operation.course.state.clone());
+                (operation.model.clone(), state, operation.spec.lens.slit_lamp_grade)
+            }),
+            Page::Debrief => self.judged.as_ref().and_then(|judged| {
+                let state = self.replay.state.clone()?;
+                Some((judged.model.clone(), state, judged.spec.lens.slit_lamp_grade))
+            }),
+            _ => None,
+        }
+    }
+
+    /// A tick of the eye's time.
+    pub fn tick(&mut self, controls: &Controls) {
+        if self.page == Page::Foot && self.is_engaged() {
+            self.try_foot(controls);
+        }
+        if !self.is_running() {
+            return;
+        }
+        let Some(operation) = &mut self.operation else { return };
+        operation.tick(controls);
+        self.monitor.see(&operation.model, &operation.course.state);
+        self.hear();
+        if self.operation.as_ref().is_some_and(|operation| operation.is_over()) {
+            self.finish();
+        }
+    }
+
+    fn try_foot(&mut self, controls: &Controls) {
+        let check = &mut self.foot;
+        let keyed = check.keyed.get_or_insert_with(|| KeyedPedal::at(0.0));
+        if let Some(position) = controls.pedal_to {
+            keyed.go_to(&self.calibration, position);
+        }
+        keyed.advance(&self.calibration, controls.pedal, 1.0 / f64::from(crate::units::TICKS_PER_SECOND));
+        let of_keys = self.calibration.foot(keyed.travel);
+        // Whichever is pressed further counts.
+        let foot = match controls.device_foot {
+            Some(foot) if foot.pedal.position >= of_keys.pedal.position => foot,
+            _ => of_keys,
+        };
+        check.foot = Some(foot);
+        match foot.pedal.position {
+            0 => check.has_let_go |= check.reached[2],
+            position => check.reached[usize::from(position.min(3)) - 1] = true,
+        }
+    }
+
+    /// What has happened since this was asked last, as far as it is worth a word.
+    fn hear(&mut self) {
+        let Some(operation) = &self.operation else { return };
+        let events = &operation.course.state.events;
+        let new = events.get(self.events_seen..).unwrap_or_default();
+        self.events_seen = events.len();
+        let now_s = operation.time_s();
+        if self.words.as_ref().is_some_and(|words| now_s - words.at_s > WORDS_STAY_S) {
+            self.words = None;
+        }
+        if operation.spec.teaching().exam {
+            return;
+        }
+        let facts = operation.course.facts(&operation.spec, &operation.model);
+        let heard = new.iter().filter_map(|event| {
+            let weight = weight(&event.kind)?;
+            let text = format!("{}.", describe(&facts, &event.kind));
+            Some(Words { text, is_warning: weight == Weight::Warning, at_s: now_s })
+        });
+        // A warning is not covered by what is less.
+        let is_warned = self.words.as_ref().is_some_and(|words| words.is_warning);
+        if let Some(words) = heard.filter(|words| words.is_warning || !is_warned).last() {
+            self.words = Some(words);
+        }
+    }
+
+    fn say(&mut self, text: impl Into<String>) {
+        let at_s = self.operation.as_ref().map_or(0.0, |operation| operation.time_s());
+        self.words = Some(Words { text: text.into(), is_warning: false, at_s });
+    }
+
+    /// A frame of so many seconds has passed.
+    pub fn frame(&mut self, frame_s: f64) {
+        for done in self.clerk.collect() {
+            self.take(done);
+        }
+        if let Some(operation) = &self.operation {
+            if !operation.is_performing() {
+                self.doing = None;
+            }
+            let now_s = operation.time_s();
+            if self.is_running() && !self.is_keeping && now_s - self.kept_at_s >= KEEP_EVERY_S {
+                (self.kept_at_s, self.is_keeping) = (now_s, true);
+                self.clerk.keep(operation.account(&self.devices), self.folder());
+            }
+        }
+        self.run_replay(frame_s);
+    }
+
+    fn run_replay(&mut self, frame_s: f64) {
+        let Some(film) = self.judged.as_ref().and_then(|judged| judged.film.as_ref()) else { return };
+        if self.page != Page::Debrief {
+            return;
+        }
+        if let Some(state) = film.latest() {
+            self.replay.state = Some(state);
+        }
+        if self.replay.is_playing && self.over.is_none() && film.prepared_share() >= 1.0 {
+            self.replay.t_s += frame_s * self.replay.speed;
+            if self.replay.t_s >= film.length_s() {
+                (self.replay.t_s, self.replay.is_playing) = (film.length_s(), false);
+            }
+            film.seek(self.replay.t_s);
+        }
+    }
+
+    fn seek(&mut self, t_s: f64) {
+        if let Some(film) = self.judged.as_ref().and_then(|judged| judged.film.as_ref()) {
+            self.replay.t_s = t_s.clamp(0.0, film.length_s());
+            film.seek(self.replay.t_s);
+        }
+    }
+
+    fn take(&mut self, done: Done) {
+        match done {
+            Done::Held(Some((held, count))) => {
+                self.held = Some(held);
+                if count > 0 {
+                    self.told = Some(match count {
+                        1 => "An attempt that was cut off is kept among the saved attempts.".to_owned(),
+                        count => format!("{count} attempts that were cut off are kept among the saved attempts."),
+                    });
+                    self.clerk.list(self.folder());
+                }
+            }
+            Done::Held(None) => {}
+            Done::Listed(saved) => self.saved = saved,
+            Done::Ready(Ok(operation)) => {
+                self.is_waiting = false;
+                self.start(operation);
+            }
+            Done::Ready(Err(reasons)) => {
+                self.is_waiting = false;
+                let remedy = "Choose other values, or another case.".to_owned();
+                self.over = Some(Over::Trouble { title: "The attempt cannot begin".to_owned(), reasons, remedy });
+            }
+            Done::Kept(kept) => {
+                self.is_keeping = false;
+                if let Err(why) = kept
+                    && !std::mem::replace(&mut self.has_trouble_keeping, true)
+                {
+                    self.say(format!("The attempt cannot be kept against a crash: {why}"));
+                }
+            }
+            Done::Judged(Ok(judged)) => {
+                self.is_waiting = false;
+                self.operation = None;
+                self.replay = Replay { speed: 1.0, ..Replay::default() };
+                self.replay.t_s = judged.course.state.time_s(&judged.model);
+                self.replay.state = Some(Arc::new(judged.course.state.clone()));
+                self.judged = Some(judged);
+                self.page = Page::Debrief;
+                self.over = None;
+                self.clerk.list(self.folder());
+            }
+            Done::Judged(Err(why)) => {
+                self.is_waiting = false;
+                self.told = Some(why);
+            }
+            Done::Read(Ok((name, case))) => {
+                self.over = None;
+                self.cases.retain(|shelved| shelved.name != name);
+                self.cases.push(Shelved { name, case });
+                self.choose(self.cases.len() - 1);
+            }
+            Done::Read(Err(reasons)) => {
+                let remedy = "Mend the file, or open another; `corecleft check` tells the same.".to_owned();
+                self.over = Some(Over::Trouble { title: "The case file cannot be used".to_owned(), reasons, remedy });
+            }
+            Done::Written(Ok(path)) => self.told = Some(format!("The debrief is written to {}.", path.display())),
+            Done::Written(Err(why)) => self.told = Some(why),
+        }
+    }
+
+    fn choose(&mut self, case: usize) {
+        let Some(shelved) = self.cases.get(case) else { return };
+        self.settings.last_case = shelved.name.clone();
+        (self.case, self.seed, self.setup) = (case, 1, Setup::default());
+        (self.is_exam, self.told) = (self.settings.exam, None);
+        self.page = Page::Sheet;
+        self.remember();
+    }
+
+    fn begin(&mut self) {
+        let aid = self.section_aid();
+        let Some(shelved) = self.chosen_case().cloned() else { return };
+        let mut setup = Setup { is_exam: self.is_exam, section: None, ..self.setup };
+        let mut teaching = shelved.case.spec.teaching();
+        teaching.exam |= self.is_exam;
+        setup.section = (aid != teaching.section_after(0)).then_some(aid);
+        let chosen = Chosen {
+            scenario: shelved.name,
+            case: shelved.case,
+            setup,
+            seed: self.seed,
+            way: self.way,
+            calibration: self.calibration.clone(),
+        };
+        self.is_waiting = true;
+        self.clerk.begin(chosen);
+    }
+
+    fn start(&mut self, operation: Box<Operation>) {
+        let machine = operation.spec.machine();
+        self.choices = Choices { vacuum_mmhg: machine.vacuum_mmhg, bottle_cm: machine.bottle_cm, ..Choices::default() };
+        self.operation = Some(operation);
+        self.monitor = Monitor::default();
+        (self.page, self.over, self.words, self.doing) = (Page::Operate, None, None, None);
+        (self.events_seen, self.kept_at_s) = (0, 0.0);
+        (self.is_keeping, self.has_trouble_keeping) = (false, false);
+        self.judged = None;
+    }
+
+    fn finish(&mut self) {
+        let Some(operation) = &self.operation else { return };
+        if self.is_waiting {
+            return;
+        }
+        let account = operation.account(&self.devices);
+        let keyframes = operation.keyframes.clone();
+        self.is_waiting = true;
+        self.over = None;
+        self.clerk.finish(account, keyframes, self.folder());
+    }
+
+    fn abandon(&mut self) {
+        self.operation = None;
+        library::forget_unfinished(&self.folder());
+    }
+
+    /// Write the settings; they are few, so this is done at once.
+    fn remember(&mut self) {
+        self.settings.pedal = self.calibration.clone();
+        let written = self.settings_file.as_ref().map(|file| settings::save(file, &self.settings));
+        if let Some(Err(why)) = written {
+            self.told = Some(why.to_string());
+        }
+    }
+
+    /// Do what a page asks for.
+    pub fn command(&mut self, command: Command) {
+        match command {
+            Command::UnderstoodNotice => {
+                self.settings.notice_seen = true;
+                self.remember();
+                self.page = Page::Cases;
+            }
+            Command::ChooseCase(case) => self.choose(case),
+            Command::OpenFile => self.over = Some(Over::Open),
+            Command::OpenPath(path) => self.clerk.read(path),
+            Command::DebriefSaved(at) => {
+                if let Some(saved) = self.saved.get(at) {
+                    if let Some(case) = self.cases.iter().position(|c| c.name == saved.case.0) {
+                        self.case = case;
+                    }
+                    (self.is_waiting, self.told) = (true, None);
+                    self.clerk.debrief(saved.path.clone());
+                }
+            }
+            Command::OpenSettings => self.over = Some(Over::Settings),
+            Command::OpenHelp => self.over = Some(Over::Help),
+            Command::Back => self.back(),
+            Command::Quit => self.is_quitting = true,
+            Command::SetSeed(seed) => self.seed = seed,
+            Command::SetExam(is_exam) => self.is_exam = is_exam,
+            Command::SetWay(way) => self.way = way,
+            Command::SetUp => self.page = Page::Machine,
+            Command::SetRhexis(rhexis_mm) => self.setup.rhexis_mm = Some(rhexis_mm),
+            Command::SetBottle(bottle_cm) => self.setup.bottle_cm = Some(bottle_cm),
+            Command::SetVacuum(vacuum_mmhg) => self.setup.vacuum_mmhg = Some(vacuum_mmhg),
+            Command::SetFlow(flow_ml_min) => self.setup.flow_ml_min = Some(flow_ml_min),
+            Command::RestoreCaseValues => self.setup = Setup::default(),
+            Command::CheckFoot => {
+                self.foot = FootCheck::default();
+                self.page = Page::Foot;
+            }
+            Command::CalibrateRest => self.foot.rest = self.raw_pedal,
+            Command::CalibrateFull => {
+                if let (Some(rest), Some(full)) = (self.foot.rest.or(Some(0.0)), self.raw_pedal)
+                    && let Some(down) = self.calibration.down.learn(rest, full)
+                {
+                    self.calibration.down = down;
+                    self.remember();
+                }
+            }
+            Command::ForgetCalibration => {
+                self.calibration = PedalCalibration::default();
+                self.remember();
+            }
+            Command::Begin => self.begin(),
+            Command::Perform(step) => self.perform(step),
+            Command::Choose(choices) => self.choices = choices,
+            Command::StopHands => {
+                if let Some(operation) = &mut self.operation {
+                    operation.stop_hands();
+                    if operation.hands().foot.pedal.position == 3 {
+                        operation.set_foot(Foot::full(2));
+                    }
+                }
+            }
+            Command::Pause => {
+                if self.page == Page::Operate && !self.is_waiting {
+                    self.over = Some(Over::Pause);
+                }
+            }
+            Command::Resume => self.over = None,
+            Command::Restart | Command::Again => {
+                self.abandon();
+                (self.over, self.judged) = (None, None);
+                self.begin();
+            }
+            Command::Finish => self.finish(),
+            Command::Abandon => {
+                self.abandon();
+                (self.over, self.page) = (None, Page::Cases);
+            }
+            Command::Replay { t_s } => {
+                self.seek(t_s - BEFORE_EVENT_S);
+                self.replay.is_playing = true;
+            }
+            Command::PlayReplay => {
+                let length_s = self.judged.as_ref().and_then(|j| j.film.as_ref()).map_or(0.0, |film| film.length_s());
+                if self.replay.t_s >= length_s {
+                    self.seek(0.0);
+                }
+                self.replay.is_playing = true;
+            }
+            Command::HoldReplay => self.replay.is_playing = false,
+            Command::ScrubReplay { t_s } => self.seek(t_s),
+            Command::SpeedReplay(speed) => self.replay.speed = speed,
+            Command::StepReplay(steps) => {
+                self.replay.is_playing = false;
+                self.seek(self.replay.t_s + f64::from(steps) * PICTURE_S);
+            }
+            Command::AnotherCase => {
+                (self.judged, self.operation, self.page) = (None, None, Page::Cases);
+            }
+            Command::SaveHtml => self.write_html(),
+            Command::ChangeSettings(settings) => {
+                let folder = self.folder();
+                self.settings = *settings;
+                self.remember();
+                if self.folder() != folder {
+                    self.clerk.hold(self.folder());
+                    self.clerk.list(self.folder());
+                }
+            }
+        }
+    }
+
+    fn back(&mut self) {
+        if let Some(over) = self.over.take() {
+            // Help and settings that were opened in an attempt go back to its pause: nothing runs on unseen.
+            if self.page == Page::Operate && matches!(over, Over::Help | Over::Settings) {
+                self.over = Some(Over::Pause);
+            }
+            return;
+        }
+        self.page = match self.page {
+            Page::Notice | Page::Cases | Page::Sheet => Page::Cases,
+            Page::Machine => Page::Sheet,
+            Page::Foot => Page::Machine,
+            Page::Operate => {
+                self.over = Some(Over::Pause);
+                Page::Operate
+            }
+            Page::Debrief => {
+                self.judged = None;
+                Page::Cases
+            }
+        };
+    }
+
+    fn perform(&mut self, step: Manoeuvre) {
+        let doing = in_words(&step);
+        if let Some(operation) = &mut self.operation {
+            operation.perform(step);
+            self.doing = Some(doing);
+        }
+    }
+
+    fn write_html(&mut self) {
+        let Some(judged) = &self.judged else { return };
+        let hash = judged.course.state.hash().to_hex();
+        let name = format!("{}.{}.{}.html", judged.header.scenario, judged.header.seed, &hash.as_str()[..8]);
+        let name: String = name.chars().map(|c| if c.is_alphanumeric() || "-_.".contains(c) { c } else { '_' }).collect();
+        self.clerk.write(judged.document(), self.folder().join(name));
+    }
+}
+
+/// How much an event is worth while one operates.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Weight {
+    Word,
+    Warning,
+}
+
+/// What a surgeon would want to be told; what is seen or heard anyway, or is every moment's, is not said.
+fn weight(kind: &EventKind) -> Option<Weight> {
+    use EventKind as K;
+    match kind {
+        K::CapsuleNear { .. }
+        | K::Breach { .. }
+        | K::ChopperCaughtRim { .. }
+        | K::Chattered { .. }
+        | K::IncisionHot { .. }
+        | K::Surge { .. }
+        | K::ChamberShallowed { .. }
+        | K::ChamberCollapsed
+        | K::PupilBlocked { .. }
+        | K::CapsuleRose { .. }
+        | K::WaveTrapped { .. }
+        | K::ZonulesLoaded { .. }
+        | K::ZonulesTore { .. }
+        | K::RimTore { .. }
+        | K::RimRanOut
+        | K::VitreousForward { .. }
+        | K::PieceSank { .. }
+        | K::TipLeftCore { .. } => Some(Weight::Warning),
+        K::ShaftOnRim { .. }
+        | K::SleeveStopped { .. }
+        | K::LensPushed { .. }
+        | K::PurchaseCored { .. }
+        | K::ChopStarted(..)
+        | K::TipSlipped { .. }
+        | K::ChopperCutThrough { .. }
+        | K::BagFull { .. }
+        | K::BodySplit { .. }
+        | K::ChopEnded(..)
+        | K::Gripped { .. }
+        | K::Pulled { .. }
+        | K::PieceRemoved { .. }
+        | K::NucleusRemoved { .. }
+        | K::OcclusionBroke { .. }
+        | K::BlockReleased { .. }
+        | K::WaveFailed { .. }
+        | K::Called => Some(Weight::Word),
+        _ => None,
+    }
+}
+
+/// A manoeuvre under way, in words.
+fn in_words(step: &Manoeuvre) -> &'static str {
+    use Manoeuvre as M;
+    match step {
+        M::Set { .. } => "Setting the machine",
+        M::Pedal { .. } => "Moving the foot",
+        M::Bury { .. } => "Burying the tip",
+        M::Chop { .. } => "Bringing the chopper",
+        M::Separate { .. } => "Parting the instruments",
+        M::Withdraw { .. } => "Withdrawing",
+        M::Turn { .. } => "Turning the nucleus",
+        M::Wait { .. } => "Waiting",
+        M::Reflux { .. } => "Reflux",
+        M::Hydrodissect { .. } => "Hydrodissecting",
+        M::Decompress { .. } => "Pressing the nucleus back",
+        M::Clear { .. } => "Clearing the front of the core",
+        M::Grip { .. } => "Gripping a piece",
+        M::Bring { .. } => "Bringing the piece",
+        M::Emulsify { .. } => "Emulsifying",
+        M::LetGo => "Letting go",
+        M::Guard { .. } => "Guarding the capsule",
+        M::ChopperOut => "Taking the chopper out",
+        M::LiftIris { .. } => "Lifting the iris",
+        M::Inject { .. } => "Injecting",
+        M::StopAndCall => "Calling for help",
+    }
+}

@@ -174,7 +174,8 @@ fn spawn<F: FnOnce() + Send + 'static>(work: F) -> Result<(), (std::io::Error, F
     }
 }
 
-fn film(model: &Arc<Model>, attempt: &Attempt, keyframes: Option<Keyframes>) -> Option<Film> {
+/// The film of an attempt; `None` where no thread can be had for it.
+pub(super) fn film(model: &Arc<Model>, attempt: &Attempt, keyframes: Option<Keyframes>) -> Option<Film> {
     Film::new(model.clone(), attempt.record.inputs().collect(), keyframes).ok()
 }
 

@@ -1,4 +1,7 @@
-//! The window. It only looks at the engine's state and sends commands back.
+//! The window, and pictures without one. It only looks at the engine's state and sends commands back.
+//!
+//! `session` is what the window is about, as plain data and logic; `pages` show it through `panels`, `hands` make inputs of
+//! devices, `view` draws the eye, and `stage` brings them together, in the `window` or for a `picture`.
 
 pub mod clerk;
 pub mod film;
@@ -8,6 +11,11 @@ pub mod monitor;
 pub mod operation;
 pub mod pages;
 pub mod panels;
+pub mod picture;
 pub mod session;
 pub mod settings;
+pub mod stage;
 pub mod view;
+pub mod window;
+
+pub use window::window;

@@ -37,6 +37,7 @@ pub struct Chosen {
 enum Driver {
     Freehand(Box<Freehand>),
     Stepwise(Box<Performer>),
+    Recorded { inputs: Vec<Inputs>, hands: Box<Hands> },
 }
 
 /// An attempt under way.
@@ -80,6 +81,29 @@ impl Operation {
         Ok(Self { spec: Arc::new(spec), model, course, keyframes, header, driver, last: None, chosen })
     }
 
+    /// A recorded attempt, to be gone through again: it is over when its record is.
+    ///
+    /// # Errors
+    /// One line: why it cannot be replayed.
+    pub fn recorded(attempt: &Attempt) -> Result<Self, String> {
+        let (case, model) = attempt.model().map_err(|why| why.to_string())?;
+        let header = attempt.header.clone();
+        let spec = Arc::new(case.spec.clone());
+        let chosen = Chosen {
+            scenario: header.scenario.clone(),
+            case: Arc::new(case),
+            setup: header.setup,
+            seed: header.seed,
+            way: Way::Stepwise,
+            calibration: PedalCalibration::default(),
+        };
+        let model = Arc::new(model);
+        let (course, hands) = (Course::new(&model), Box::new(Hands::ready(&model)));
+        let driver = Driver::Recorded { inputs: attempt.record.inputs().collect(), hands };
+        let keyframes = Keyframes::default();
+        Ok(Self { spec, model, course, keyframes, header, driver, last: None, chosen })
+    }
+
     /// A tick. Nothing happens any more once it is over.
     pub fn tick(&mut self, controls: &Controls) {
         if self.is_over() {
@@ -89,6 +113,11 @@ impl Operation {
         let inputs = match &mut self.driver {
             Driver::Freehand(hands) => hands.tick(model, state, controls, model.tick_s),
             Driver::Stepwise(performer) => performer.next_or_hold(model, state),
+            Driver::Recorded { inputs, hands } => {
+                let Some(inputs) = inputs.get(state.tick as usize) else { return };
+                hands.foot.pedal = inputs.pedal;
+                inputs.clone()
+            }
         };
         self.course.step(&self.model, &inputs);
         self.keyframes.see(&self.course.state);
@@ -97,7 +126,11 @@ impl Operation {
 
     /// Has it come to its end: the engine stopped, or the longest time is up?
     pub fn is_over(&self) -> bool {
-        self.course.state.fault.is_some() || self.time_s() >= LONGEST_S
+        let is_played = match &self.driver {
+            Driver::Recorded { inputs, .. } => self.course.state.tick as usize >= inputs.len(),
+            _ => false,
+        };
+        is_played || self.course.state.fault.is_some() || self.time_s() >= LONGEST_S
     }
 
     /// Time since it began, s.
@@ -124,11 +157,22 @@ impl Operation {
         matches!(&self.driver, Driver::Stepwise(performer) if !performer.is_idle())
     }
 
+    /// Is it a recorded attempt that is gone through again?
+    pub fn is_recorded(&self) -> bool {
+        matches!(self.driver, Driver::Recorded { .. })
+    }
+
+    /// What it began from.
+    pub fn header(&self) -> Header {
+        self.header.clone()
+    }
+
     /// The hands as they are held.
     pub fn hands(&self) -> &Hands {
         match &self.driver {
             Driver::Freehand(freehand) => freehand.hands(),
             Driver::Stepwise(performer) => performer.hands(),
+            Driver::Recorded { hands, .. } => hands,
         }
     }
 
@@ -143,7 +187,7 @@ impl Operation {
     pub fn travel(&self) -> Option<f64> {
         match &self.driver {
             Driver::Freehand(freehand) => Some(freehand.travel()),
-            Driver::Stepwise(_) => None,
+            Driver::Stepwise(_) | Driver::Recorded { .. } => None,
         }
     }
 

@@ -179,18 +179,26 @@ pub struct Session {
 impl Session {
     /// A session with these settings; a line to be told comes with them where they could not be read.
     pub fn new(settings: Settings, settings_file: Option<PathBuf>, told: Option<String>) -> Self {
+        let session = Self { settings_file, told, ..Self::unattended(settings) };
+        session.clerk.hold(session.folder());
+        session.clerk.list(session.folder());
+        session
+    }
+
+    /// A session that looks at nobody's files.
+    pub fn unattended(settings: Settings) -> Self {
         let cases = library::shipped();
         let case = cases.iter().position(|c| c.name == settings.last_case).unwrap_or(0);
-        let session = Self {
+        Self {
             page: if settings.notice_seen { Page::Cases } else { Page::Notice },
             is_exam: settings.exam,
             calibration: settings.pedal.clone(),
             settings,
-            settings_file,
+            settings_file: None,
             devices: String::new(),
             raw_pedal: None,
             over: None,
-            told,
+            told: None,
             cases,
             saved: Vec::new(),
             case,
@@ -214,10 +222,7 @@ impl Session {
             kept_at_s: 0.0,
             is_keeping: false,
             has_trouble_keeping: false,
-        };
-        session.clerk.hold(session.folder());
-        session.clerk.list(session.folder());
-        session
+        }
     }
 
     /// Folder of the saved attempts.
@@ -293,13 +298,18 @@ impl Session {
         if !self.is_running() {
             return;
         }
+        self.step(controls);
+        if self.operation.as_ref().is_some_and(|operation| operation.is_over()) {
+            self.finish();
+        }
+    }
+
+    /// A tick of the attempt under way.
+    pub fn step(&mut self, controls: &Controls) {
         let Some(operation) = &mut self.operation else { return };
         operation.tick(controls);
         self.monitor.see(&operation.model, &operation.course.state);
         self.hear();
-        if self.operation.as_ref().is_some_and(|operation| operation.is_over()) {
-            self.finish();
-        }
     }
 
     fn try_foot(&mut self, controls: &Controls) {
@@ -428,13 +438,7 @@ impl Session {
             }
             Done::Judged(Ok(judged)) => {
                 self.is_waiting = false;
-                self.operation = None;
-                self.replay = Replay { speed: 1.0, ..Replay::default() };
-                self.replay.t_s = judged.course.state.time_s(&judged.model);
-                self.replay.state = Some(Arc::new(judged.course.state.clone()));
-                self.judged = Some(judged);
-                self.page = Page::Debrief;
-                self.over = None;
+                self.show_debrief(judged);
                 self.clerk.list(self.folder());
             }
             Done::Judged(Err(why)) => {
@@ -484,7 +488,21 @@ impl Session {
         self.clerk.begin(chosen);
     }
 
-    fn start(&mut self, operation: Box<Operation>) {
+    /// Show a debrief, at the end of its replay.
+    pub fn show_debrief(&mut self, judged: Box<Judged>) {
+        self.operation = None;
+        self.replay = Replay {
+            t_s: judged.course.state.time_s(&judged.model),
+            is_playing: false,
+            speed: 1.0,
+            state: Some(Arc::new(judged.course.state.clone())),
+        };
+        self.judged = Some(judged);
+        (self.page, self.over) = (Page::Debrief, None);
+    }
+
+    /// Operate.
+    pub fn start(&mut self, operation: Box<Operation>) {
         let machine = operation.spec.machine();
         self.choices = Choices { vacuum_mmhg: machine.vacuum_mmhg, bottle_cm: machine.bottle_cm, ..Choices::default() };
         self.operation = Some(operation);

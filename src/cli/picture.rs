@@ -1,14 +1,13 @@
-//! `picture`: an offscreen picture of a state, or how long frames take. What is drawn is the window's business; here a state is
-//! made and the arguments are checked.
+//! `picture`: an offscreen picture of a state, or how long frames take. What is drawn is the window's business; here the arguments
+//! are checked and the files read.
 
 use crate::attempt::Attempt;
-use crate::case::{CaseSpec, read_case};
-use crate::cli::{CliError, compiled, plain, scenario_name};
-use crate::debrief::course::{Course, LONGEST_S};
-use crate::plan::{Performer, read_plan};
-use crate::sim::{Inputs, Model};
+use crate::case::{ReadCase, read_case};
+use crate::cli::{CliError, plain, scenario_name};
+use crate::debrief::course::LONGEST_S;
+use crate::plan::{PlanSpec, read_plan};
 use clap::{ArgGroup, Args, ValueEnum};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 /// What is drawn.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
@@ -35,6 +34,8 @@ pub enum View {
     Settings,
     /// Help
     Help,
+    /// A pause
+    Pause,
 }
 
 /// Arguments of `picture`.
@@ -84,76 +85,43 @@ fn seconds(text: &str) -> Result<f64, String> {
 }
 
 /// What a picture is made of.
-pub struct Subject {
-    /// Name of the case.
-    pub scenario: String,
-    /// The case, as it was set up.
-    pub case: CaseSpec,
-    /// Text of the case's file.
-    pub case_text: String,
-    /// Seed.
-    pub seed: u64,
-    /// The model.
-    pub model: Model,
-    /// The attempt up to the moment asked for.
-    pub course: Course,
-    /// The attempt, when it is one that was saved.
-    pub attempt: Option<Attempt>,
+pub enum Subject {
+    /// A case, and a plan to perform on it.
+    Case {
+        /// Name of the case.
+        scenario: String,
+        /// The case.
+        case: Box<ReadCase>,
+        /// The plan.
+        plan: Option<PlanSpec>,
+    },
+    /// A saved attempt.
+    Attempt(Box<Attempt>),
 }
 
-/// Make what the arguments ask for.
+/// Read what the arguments name.
 ///
 /// # Errors
-/// Files that cannot be used, or a plan that does not end.
+/// Files that cannot be used.
 pub fn subject(arguments: &PictureArguments) -> Result<Subject, CliError> {
-    if is_case(&arguments.subject) { of_case(arguments) } else { of_attempt(arguments) }
-}
-
-fn is_case(path: &Path) -> bool {
-    path.extension().is_some_and(|e| e == "ron")
-}
-
-fn of_case(arguments: &PictureArguments) -> Result<Subject, CliError> {
-    let case = read_case(&arguments.subject);
-    let plan = arguments.plan.as_deref().map(read_plan).transpose();
-    let (case, plan) = match (case, plan) {
-        (Ok(case), Ok(plan)) => (case, plan.map(|(plan, _)| plan)),
-        (case, plan) => {
-            return Err(CliError::Faults([case.err(), plan.err()].into_iter().flatten().flatten().collect()));
-        }
-    };
-    let model = compiled(&arguments.subject.display().to_string(), &case, arguments.seed)?.model;
-    let mut course = Course::new(&model);
-    let mut performer = plan.as_ref().map(|plan| Performer::new(&model, plan));
-    // Without a plan the hands rest until the moment asked for.
-    let end_s = arguments.at.unwrap_or(if performer.is_some() { LONGEST_S } else { 0.0 });
-    while course.state.time_s(&model) + 0.5 * model.tick_s < end_s && course.state.fault.is_none() {
-        let inputs = match &mut performer {
-            Some(performer) => performer.next(&model, &course.state),
-            None => Some(Inputs::at_rest(&model)),
+    let path = &arguments.subject;
+    if path.extension().is_some_and(|e| e == "ron") {
+        let case = read_case(path);
+        let plan = arguments.plan.as_deref().map(read_plan).transpose();
+        return match (case, plan) {
+            (Ok(case), Ok(plan)) => Ok(Subject::Case {
+                scenario: scenario_name(path),
+                case: Box::new(case),
+                plan: plan.map(|(plan, _)| plan),
+            }),
+            (case, plan) => Err(CliError::Faults([case.err(), plan.err()].into_iter().flatten().flatten().collect())),
         };
-        let Some(inputs) = inputs else { break };
-        course.step(&model, &inputs);
     }
-    let scenario = scenario_name(&arguments.subject);
-    Ok(Subject { scenario, case: case.spec, case_text: case.text, seed: arguments.seed, model, course, attempt: None })
-}
-
-fn of_attempt(arguments: &PictureArguments) -> Result<Subject, CliError> {
-    let refused = |why: String| CliError::Attempt { file: plain(&arguments.subject.display().to_string()), why };
     if arguments.plan.is_some() {
-        return Err(CliError::Usage("error: --plan goes with a case, not with an attempt; allowed: a case's .ron file".into()));
+        let line = "error: --plan goes with a case, not with an attempt; allowed: a case's .ron file";
+        return Err(CliError::Usage(line.into()));
     }
-    let attempt = Attempt::read(&arguments.subject).map_err(|e| refused(e.to_string()))?;
-    let (case, model) = attempt.model().map_err(|e| refused(e.to_string()))?;
-    let mut course = Course::new(&model);
-    for inputs in attempt.record.inputs() {
-        let is_there = arguments.at.is_some_and(|at| course.state.time_s(&model) + 0.5 * model.tick_s >= at);
-        if is_there || course.state.fault.is_some() {
-            break;
-        }
-        course.step(&model, &inputs);
-    }
-    let (scenario, seed) = (attempt.header.scenario.clone(), attempt.header.seed);
-    Ok(Subject { scenario, case: case.spec, case_text: case.text, seed, model, course, attempt: Some(attempt) })
+    let refused = |why: String| CliError::Attempt { file: plain(&path.display().to_string()), why };
+    let attempt = Attempt::read(path).map_err(|e| refused(e.to_string()))?;
+    Ok(Subject::Attempt(Box::new(attempt)))
 }

@@ -1,0 +1,365 @@
+//! Pictures without a display, and how long frames take.
+//!
+//! The same pages and the same scene as in the window, drawn into an image that is read back. A picture of a state is the
+//! same every time on the same adapter: time stands still, and what the window paints on another thread is painted before.
+
+use crate::app::clerk::{Judged, film};
+use crate::app::hands::{Controls, PedalCalibration};
+use crate::app::operation::{Chosen, Operation};
+use crate::app::panels::section::section_ui;
+use crate::app::panels::{Way, style};
+use crate::app::session::{FootCheck, Over, Page, Session};
+use crate::app::settings::{self, Settings};
+use crate::app::stage::{self, Place, Target};
+use crate::app::view::painter::{Painter, Painting, Studio};
+use crate::app::view::scene::{Field, Quality, Shown};
+use crate::app::window;
+use crate::attempt::Setup;
+use crate::cli::CliError;
+use crate::cli::picture::{PictureArguments, Subject, View, subject};
+use bevy::log::LogPlugin;
+use bevy::prelude::*;
+use bevy::render::RenderPlugin;
+use bevy::render::pipelined_rendering::PipelinedRenderingPlugin;
+use bevy::render::render_resource::{PollType, TextureFormat};
+use bevy::render::renderer::{RenderAdapterInfo, RenderDevice};
+use bevy::render::view::screenshot::{Screenshot, ScreenshotCaptured};
+use bevy::time::TimeUpdateStrategy;
+use bevy::window::ExitCondition;
+use bevy::winit::WinitPlugin;
+use bevy_egui::{EguiContext, EguiPrimaryContextPass, EguiUserTextures, PrimaryEguiContext, egui};
+use std::path::Path;
+use std::process::ExitCode;
+use std::sync::{Arc, Mutex};
+use std::time::{Duration, Instant};
+
+/// Frames until pages have found their sizes and their letters are there.
+const SETTLES: u32 = 8;
+
+/// Most frames that the reading back of a picture may take.
+const PATIENCE: u32 = 600;
+
+/// Frames that are drawn before their times count.
+const WARM_UP: u32 = 60;
+
+/// Time from frame to frame, where it passes.
+const FRAME: Duration = Duration::from_micros(16_667);
+
+/// Draw what the arguments ask for.
+///
+/// # Errors
+/// Files that cannot be used, nothing that draws, or a picture that cannot be written.
+pub fn run(arguments: &PictureArguments) -> Result<ExitCode, CliError> {
+    let begun = Instant::now();
+    let subject = subject(arguments)?;
+    window::adapter()?;
+    let session = session(arguments, subject)?;
+    match (&arguments.out, arguments.frames) {
+        (Some(out), _) => picture(arguments, session, out).map(|()| ExitCode::SUCCESS),
+        (None, frames) => measure(arguments, session, frames.unwrap_or(1), begun).map(|()| ExitCode::SUCCESS),
+    }
+}
+
+/// A session at the moment that is asked for.
+fn session(arguments: &PictureArguments, subject: Subject) -> Result<Session, CliError> {
+    let refused = |why: String| CliError::Attempt { file: arguments.subject.display().to_string(), why };
+    let mut operation = match subject {
+        Subject::Attempt(attempt) => Operation::recorded(&attempt).map_err(refused)?,
+        Subject::Case { scenario, case, plan } => {
+            let way = if plan.is_some() { Way::Stepwise } else { Way::Freehand };
+            let chosen = Chosen {
+                scenario,
+                case: Arc::new(*case),
+                setup: Setup::default(),
+                seed: arguments.seed,
+                way,
+                calibration: PedalCalibration::default(),
+            };
+            let mut operation = Operation::begin(chosen).map_err(|why| refused(why.join("; ")))?;
+            for step in plan.into_iter().flat_map(|plan| plan.steps) {
+                operation.perform(step);
+            }
+            operation
+        }
+    };
+    // Pictures are the same whoever makes them: nothing of a person's settings or attempts is in them.
+    let mut session = Session::unattended(Settings { notice_seen: true, ..Settings::default() });
+    session.page = Page::Operate;
+    session.way = operation.chosen.way;
+    session.seed = operation.chosen.seed;
+    if let Some(at) = session.cases.iter().position(|shelved| shelved.name == operation.chosen.scenario) {
+        session.case = at;
+    } else {
+        session.case = session.cases.len();
+        let (name, case) = (operation.chosen.scenario.clone(), operation.chosen.case.clone());
+        session.cases.push(crate::app::library::Shelved { name, case });
+    }
+    let is_driven = operation.is_performing() || operation.is_recorded();
+    let end_s = arguments.at.unwrap_or(if is_driven { f64::INFINITY } else { 0.0 });
+    let tick_s = operation.model.tick_s;
+    session.start(Box::new(operation.clone()));
+    while let Some(now) = &session.operation
+        && now.time_s() + 0.5 * tick_s < end_s
+        && !now.is_over()
+        && (end_s.is_finite() || now.is_performing() || now.is_recorded())
+    {
+        session.step(&Controls::default());
+    }
+    if let Some(now) = session.operation.take() {
+        operation = *now;
+    }
+    if arguments.view == View::Debrief {
+        let (spec, model, course) = operation.account("").parts();
+        let (debrief, attempt) = operation.account("no device").settle();
+        let film = film(&model, &attempt, Some(operation.keyframes.clone()));
+        let header = operation.header();
+        session.show_debrief(Box::new(Judged { film, ..Judged::new(spec, model, header, course, debrief) }));
+    } else {
+        session.operation = Some(Box::new(operation));
+    }
+    let (page, over) = match arguments.view {
+        View::Microscope | View::Section | View::Operate => (Page::Operate, None),
+        View::Debrief => (Page::Debrief, None),
+        View::Notice => (Page::Notice, None),
+        View::Cases => (Page::Cases, None),
+        View::Sheet => (Page::Sheet, None),
+        View::Machine => (Page::Machine, None),
+        View::Foot => (Page::Foot, None),
+        View::Settings => (Page::Cases, Some(Over::Settings)),
+        View::Help => (Page::Cases, Some(Over::Help)),
+        View::Pause => (Page::Operate, Some(Over::Pause)),
+    };
+    (session.page, session.over, session.foot) = (page, over, FootCheck::default());
+    Ok(session)
+}
+
+/// An app that draws the session into an image.
+fn headless(arguments: &PictureArguments, session: Session, is_measured: bool) -> App {
+    let mut app = App::new();
+    let mut plugins = DefaultPlugins
+        .set(WindowPlugin { primary_window: None, exit_condition: ExitCondition::DontExit, ..default() })
+        .set(RenderPlugin { synchronous_pipeline_compilation: true, ..default() })
+        .set(LogPlugin { filter: window::LOGGED.into(), ..default() })
+        .disable::<WinitPlugin>();
+    // A frame that is measured is done when it is drawn, not when it is given to another thread.
+    plugins = plugins.disable::<PipelinedRenderingPlugin>();
+    app.add_plugins(plugins).add_plugins(stage::plugin);
+    let (width, height) = arguments.size;
+    let image = Image::new_target_texture(width, height, TextureFormat::Rgba8UnormSrgb, None);
+    let target = app.world_mut().resource_mut::<Assets<Image>>().add(image);
+    match arguments.view {
+        View::Microscope => drop(app.add_systems(EguiPrimaryContextPass, bare_field)),
+        View::Section => drop(app.add_systems(EguiPrimaryContextPass, bare_section)),
+        _ => drop(app.add_plugins(stage::pages_plugin)),
+    }
+    let step = if is_measured { FRAME } else { Duration::ZERO };
+    app.insert_resource(Target(Some(target)))
+        .insert_resource(TimeUpdateStrategy::ManualDuration(step))
+        .insert_resource(session)
+        .add_systems(Update, fit);
+    app.finish();
+    app.cleanup();
+    app
+}
+
+fn fit(place: Res<Place>, adapter: Option<Res<RenderAdapterInfo>>, mut quality: ResMut<Quality>) {
+    let _ = adapter;
+    // As good as it gets: a picture is not in a hurry.
+    quality.set_if_neq(stage::fit_quality(settings::Quality::High, false, &place, 0));
+}
+
+/// The field alone.
+fn bare_field(
+    mut context: Single<&mut EguiContext, With<PrimaryEguiContext>>,
+    field: Res<Field>,
+    textures: Res<EguiUserTextures>,
+    mut place: ResMut<Place>,
+) {
+    let ctx = context.get_mut().clone();
+    let screen = ctx.viewport_rect();
+    let rect = egui::Rect::from_center_size(screen.center(), egui::Vec2::splat(screen.width().min(screen.height())));
+    *place = Place { field: Some(rect), px_per_point: ctx.pixels_per_point(), ..default() };
+    if let Some(texture) = textures.image_id(&field.image) {
+        let whole = egui::Rect::from_min_max(egui::Pos2::ZERO, egui::pos2(1.0, 1.0));
+        let painter = ctx.layer_painter(egui::LayerId::background());
+        painter.image(texture, rect, whole, egui::Color32::WHITE);
+    }
+}
+
+/// The section alone.
+fn bare_section(
+    mut context: Single<&mut EguiContext, With<PrimaryEguiContext>>,
+    shown: Res<Shown>,
+    mut held: Local<Option<(Arc<Painting>, egui::TextureHandle)>>,
+) {
+    let ctx = context.get_mut().clone();
+    style::apply(&ctx, 1.0);
+    stage::hold_section(&ctx, shown.0.as_ref(), &mut held);
+    let rect = ctx.viewport_rect().shrink(16.0);
+    let builder = egui::UiBuilder::new().layer_id(egui::LayerId::background()).max_rect(rect);
+    let mut ui = egui::Ui::new(ctx, egui::Id::new("section"), builder);
+    if let Some((painting, texture)) = &*held
+        && let Some(cut) = &painting.section
+    {
+        section_ui(&mut ui, cut, texture.id());
+    }
+}
+
+/// What is to be painted: in a picture the section is there whatever the case says.
+fn order(session: &Session, view: View) -> Option<crate::app::view::painter::Order> {
+    let mut order = stage::order(session)?;
+    if view == View::Section && order.section.is_none() {
+        order.section = Some(default());
+    }
+    Some(order)
+}
+
+fn picture(arguments: &PictureArguments, session: Session, out: &Path) -> Result<(), CliError> {
+    let painting = order(&session, arguments.view).map(|order| Arc::new(Painter::default().paint(order)));
+    let mut app = headless(arguments, session, false);
+    app.insert_resource(Shown(painting));
+    (0..SETTLES).for_each(|_| app.update());
+    let image = read_back(&mut app).ok_or_else(|| CliError::Stage {
+        what: "the picture could not be read back".into(),
+        allowed: "a driver that copies textures, or a smaller --size".into(),
+    })?;
+    let (width, height) = arguments.size;
+    let bytes = png_bytes(width, height, &image)
+        .map_err(|error| CliError::Output(std::io::Error::other(error)))?;
+    crate::cli::write_whole(out, &bytes)?;
+    crate::cli::remark(&format!("Written to {}", crate::cli::plain(&out.display().to_string())));
+    Ok(())
+}
+
+/// The target's pixels, RGB.
+fn read_back(app: &mut App) -> Option<Vec<u8>> {
+    let target = app.world().resource::<Target>().0.clone()?;
+    let taken: Arc<Mutex<Option<Image>>> = Arc::default();
+    let put = taken.clone();
+    app.world_mut().spawn(Screenshot::image(target)).observe(move |captured: On<ScreenshotCaptured>| {
+        if let Ok(mut taken) = put.lock() {
+            *taken = Some(captured.image.clone());
+        }
+    });
+    for _ in 0..PATIENCE {
+        app.update();
+        if let Some(image) = taken.lock().ok().and_then(|mut taken| taken.take()) {
+            let pixels = image.data?;
+            return Some(pixels.chunks_exact(4).flat_map(|p| [p[0], p[1], p[2]]).collect());
+        }
+    }
+    None
+}
+
+fn png_bytes(width: u32, height: u32, rgb: &[u8]) -> Result<Vec<u8>, png::EncodingError> {
+    let mut bytes = Vec::new();
+    let mut encoder = png::Encoder::new(&mut bytes, width, height);
+    encoder.set_color(png::ColorType::Rgb);
+    encoder.set_depth(png::BitDepth::Eight);
+    let mut writer = encoder.write_header()?;
+    writer.write_image_data(rgb)?;
+    writer.finish()?;
+    Ok(bytes)
+}
+
+/// When the main thread's part of a frame began and how long it took, s.
+#[derive(Default, Resource)]
+struct MainPart(Option<Instant>, Vec<f64>);
+
+fn measure(arguments: &PictureArguments, session: Session, frames: u32, begun: Instant) -> Result<(), CliError> {
+    let studio = Studio::open().map_err(|error| CliError::Stage {
+        what: format!("no thread can be had for the picture: {error}"),
+        allowed: "fewer programs at once".into(),
+    })?;
+    let painting = order(&session, arguments.view).map(|order| Arc::new(Painter::default().paint(order)));
+    let mut app = headless(arguments, session, true);
+    app.insert_resource(Shown(painting))
+        .insert_resource(studio)
+        .init_resource::<Controls>()
+        .init_resource::<MainPart>()
+        .add_systems(First, |mut part: ResMut<MainPart>| part.0 = Some(Instant::now()))
+        .add_systems(Last, |mut part: ResMut<MainPart>| {
+            if let Some(begun) = part.0.take() {
+                part.1.push(begun.elapsed().as_secs_f64());
+            }
+        });
+    window::run_eye(&mut app);
+    app.update();
+    wait(&app);
+    let first_s = begun.elapsed().as_secs_f64();
+    for _ in 0..WARM_UP {
+        app.update();
+        wait(&app);
+    }
+    app.world_mut().resource_mut::<MainPart>().1.clear();
+    let mut times = Vec::with_capacity(frames as usize);
+    for _ in 0..frames {
+        let begun = Instant::now();
+        app.update();
+        wait(&app);
+        times.push(begun.elapsed().as_secs_f64());
+    }
+    let adapter = app.world().get_resource::<RenderAdapterInfo>().map_or_else(String::new, |a| a.0.name.clone());
+    let main = std::mem::take(&mut app.world_mut().resource_mut::<MainPart>().1);
+    let (width, height) = arguments.size;
+    let (frame, main) = (Quantiles::of(times), Quantiles::of(main));
+    let memory = peak_mb().map_or_else(String::new, |mb| format!("Largest memory        {mb:.0} MB\n"));
+    crate::cli::print(&format!(
+        "Adapter               {adapter}\n\
+         Size                  {width} × {height}, {frames} frames\n\
+         Frame                 median {:.2} ms, 99 % within {:.2} ms\n\
+         Of it the main thread median {:.2} ms, 99 % within {:.2} ms\n\
+         Start to first frame  {first_s:.2} s\n{memory}",
+        1e3 * frame.half_s,
+        1e3 * frame.most_s,
+        1e3 * main.half_s,
+        1e3 * main.most_s,
+    ))
+}
+
+/// Wait until the graphics card has done the frame.
+fn wait(app: &App) {
+    if let Some(device) = app.world().get_resource::<RenderDevice>() {
+        // A card that is lost shows in the frames that follow.
+        let _ = device.poll(PollType::wait_indefinitely());
+    }
+}
+
+/// Median and 99th percentile, s.
+struct Quantiles {
+    half_s: f64,
+    most_s: f64,
+}
+
+impl Quantiles {
+    /// Of at least one time.
+    fn of(mut times: Vec<f64>) -> Self {
+        times.sort_by(f64::total_cmp);
+        let at = |share: f64| {
+            let place = (share * times.len() as f64).ceil() as usize;
+            times.get(place.saturating_sub(1)).copied().unwrap_or(f64::NAN)
+        };
+        Self { half_s: at(0.5), most_s: at(0.99) }
+    }
+}
+
+/// The largest memory so far, MB, where the system tells.
+fn peak_mb() -> Option<f64> {
+    let status = std::fs::read_to_string("/proc/self/status").ok()?;
+    let line = status.lines().find_map(|line| line.strip_prefix("VmHWM:"))?;
+    Some(line.trim().strip_suffix("kB")?.trim().parse::<f64>().ok()? / 1024.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn of_a_hundred_frames_the_slowest_is_beyond_the_99th_percentile() {
+        let times = (1..=100).rev().map(f64::from).collect();
+        let Quantiles { half_s, most_s } = Quantiles::of(times);
+        assert_eq!((half_s, most_s), (50.0, 99.0));
+        let Quantiles { half_s, most_s } = Quantiles::of(vec![2.0]);
+        assert_eq!((half_s, most_s), (2.0, 2.0));
+    }
+}

@@ -1,0 +1,209 @@
+//! What window and pictures share: the pages on the screen with the microscope's picture in its place.
+//!
+//! Pages are drawn from the session; what they ask for is done at once, after they are drawn. Points are egui's, px the
+//! picture's.
+
+use crate::app::hands::{Bindings, ViewPlane};
+use crate::app::panels::section::{color_image, section_ui, texture};
+use crate::app::panels::{Shown as Drawn, Way, style};
+use crate::app::pages::{self, Around};
+use crate::app::session::{Page, Session};
+use crate::app::settings::Quality as Wanted;
+use crate::app::view::painter::{Order, Painting};
+use crate::app::view::section::Options;
+use crate::app::view::{material, scene};
+use crate::app::view::scene::{Field, Microscope, Quality, Shown};
+use bevy::camera::RenderTarget;
+use bevy::prelude::*;
+use bevy::render::renderer::RenderAdapterInfo;
+use bevy_egui::{
+    EguiContext, EguiGlobalSettings, EguiPlugin, EguiPrimaryContextPass, EguiTextureHandle, EguiUserTextures,
+    PrimaryEguiContext, egui,
+};
+use std::sync::Arc;
+
+/// Largest side of the microscope's picture by quality, px.
+const MOST_PX: (u32, u32) = (512, 1536);
+
+/// Its side is a multiple of this, so that it is not made anew with every point of the window, px.
+const STEP_PX: u32 = 64;
+
+/// Where the pages are drawn to; `None` is the window.
+#[derive(Clone, Default, Resource)]
+pub struct Target(pub Option<Handle<Image>>);
+
+/// Where the field lay in the last frame, points, and how large a point is, px.
+#[derive(Clone, Copy, Debug, Default, Resource)]
+pub struct Place {
+    /// The field; `None` where there is none.
+    pub field: Option<egui::Rect>,
+    /// Pixels of a point.
+    pub px_per_point: f32,
+    /// Has a widget the keyboard?
+    pub is_typing: bool,
+    /// Is the pointer over the field, and over nothing else?
+    pub is_pointed_at: bool,
+}
+
+/// Something about the picture itself that is worth a line, and a line on the bindings.
+#[derive(Clone, Debug, Default, Resource)]
+pub struct Remarks {
+    /// About the picture.
+    pub picture: Option<String>,
+    /// About the bindings' file.
+    pub bindings: String,
+    /// Has a pedal with a travel of its own been found?
+    pub has_pedal: bool,
+}
+
+/// The pages, the scene, and what brings them together.
+pub fn plugin(app: &mut App) {
+    app.add_plugins((EguiPlugin::default(), material::plugin, scene::plugin))
+        .init_resource::<Target>()
+        .init_resource::<Place>()
+        .init_resource::<Remarks>()
+        .init_resource::<Bindings>()
+        .init_resource::<ViewPlane>()
+        .add_systems(PreStartup, take_context)
+        .add_systems(PostStartup, show_field);
+}
+
+/// The session's pages.
+pub fn pages_plugin(app: &mut App) {
+    app.add_systems(EguiPrimaryContextPass, draw);
+}
+
+/// The egui context is the pages' camera's and no other's.
+fn take_context(mut settings: ResMut<EguiGlobalSettings>, target: Res<Target>, mut commands: Commands) {
+    settings.auto_create_primary_context = false;
+    let [r, g, b, _] = style::GROUND.to_array();
+    let camera = Camera { clear_color: ClearColorConfig::Custom(Color::srgb_u8(r, g, b)), ..default() };
+    let mut entity = commands.spawn((Camera2d, camera, Msaa::Off, PrimaryEguiContext));
+    if let Some(image) = &target.0 {
+        entity.insert(RenderTarget::Image(image.clone().into()));
+    }
+}
+
+fn show_field(field: Res<Field>, mut textures: ResMut<EguiUserTextures>) {
+    textures.add_image(EguiTextureHandle::Strong(field.image.clone()));
+}
+
+/// Draw the page and do what it asks for.
+#[expect(clippy::too_many_arguments, reason = "a page brings together all there is")]
+fn draw(
+    mut context: Single<&mut EguiContext, With<PrimaryEguiContext>>,
+    mut session: ResMut<Session>,
+    shown: Res<Shown>,
+    field: Res<Field>,
+    textures: Res<EguiUserTextures>,
+    bindings: Res<Bindings>,
+    remarks: Res<Remarks>,
+    mut place: ResMut<Place>,
+    mut section: Local<Option<(Arc<Painting>, egui::TextureHandle)>>,
+) {
+    let ctx = context.get_mut().clone();
+    style::apply(&ctx, session.settings.text_scale);
+    hold_section(&ctx, shown.0.as_ref(), &mut section);
+    let builder = egui::UiBuilder::new().layer_id(egui::LayerId::background()).max_rect(ctx.viewport_rect());
+    let mut ui = egui::Ui::new(ctx.clone(), egui::Id::new("page"), builder);
+    // The picture lies below everything that is drawn on the page.
+    let below = ui.painter().add(egui::Shape::Noop);
+    let paint = |ui: &mut egui::Ui| {
+        if let Some((painting, texture)) = &*section
+            && let Some(cut) = &painting.section
+        {
+            section_ui(ui, cut, texture.id());
+        }
+    };
+    let around = Around {
+        bindings: &bindings,
+        remap: &remarks.bindings,
+        has_pedal: remarks.has_pedal,
+        section: section.as_ref().map(|_| &paint as &dyn Fn(&mut egui::Ui)),
+        note: remarks.picture.as_deref(),
+    };
+    let Drawn { commands, field: rect } = pages::show(&mut ui, &session, &around);
+    if let (Some(rect), Some(texture), true) = (rect, textures.image_id(&field.image), shown.0.is_some()) {
+        let whole = egui::Rect::from_min_max(egui::Pos2::ZERO, egui::pos2(1.0, 1.0));
+        ui.painter().set(below, egui::Shape::image(texture, rect, whole, egui::Color32::WHITE));
+    }
+    *place = Place {
+        field: rect,
+        px_per_point: ctx.pixels_per_point(),
+        is_typing: ctx.egui_wants_keyboard_input(),
+        is_pointed_at: rect.is_some_and(|rect| ctx.pointer_latest_pos().is_some_and(|at| rect.contains(at)))
+            && !ctx.egui_is_using_pointer(),
+    };
+    for command in commands {
+        session.command(command);
+    }
+}
+
+/// The raster of the section as a texture, renewed when there is another section.
+pub(super) fn hold_section(
+    ctx: &egui::Context,
+    painting: Option<&Arc<Painting>>,
+    held: &mut Option<(Arc<Painting>, egui::TextureHandle)>,
+) {
+    let Some((painting, cut)) = painting.and_then(|p| Some((p, p.section.as_ref()?))) else {
+        *held = None;
+        return;
+    };
+    match held {
+        Some((of, _)) if Arc::ptr_eq(of, painting) => {}
+        Some((of, texture)) => {
+            texture.set(color_image(cut), egui::TextureOptions::LINEAR);
+            *of = painting.clone();
+        }
+        None => *held = Some((painting.clone(), texture(ctx, cut))),
+    }
+}
+
+/// What is to be painted now.
+pub fn order(session: &Session) -> Option<Order> {
+    let (model, state, grade) = session.sight()?;
+    let section = match session.page {
+        Page::Debrief => session
+            .judged
+            .as_ref()
+            .map(|judged| Options { depth_share: Some(judged.spec.goals.depth_share), ..Options::default() }),
+        _ => (session.may_see_section() && session.wants_section).then(Options::default),
+    };
+    Some(Order { model, state, grade, section })
+}
+
+/// Quality as it is wanted and as the machine draws in time: side no longer than the field's, and no longer than may be.
+pub fn fit_quality(wanted: Wanted, is_software: bool, place: &Place, slower: u32) -> Quality {
+    let is_low = match wanted {
+        Wanted::Auto => is_software,
+        Wanted::Low => true,
+        Wanted::High => false,
+    };
+    let most_px = (if is_low { MOST_PX.0 } else { MOST_PX.1 }) >> slower.min(2);
+    let side_px = place.field.map_or(512.0, |field| field.width() * place.px_per_point);
+    let steps = (side_px / STEP_PX as f32).ceil().max(1.0) as u32;
+    Quality { side_px: (steps * STEP_PX).min(most_px), is_smooth: !is_low, is_fine: !is_low }
+}
+
+/// Does the processor draw, without a graphics card?
+pub fn is_software(adapter: Option<&RenderAdapterInfo>) -> bool {
+    adapter.is_some_and(|adapter| adapter.0.device_type == wgpu::DeviceType::Cpu)
+}
+
+/// How motion of the pointer lies in the eye.
+pub fn view_plane(microscope: &Microscope, place: &Place, session: &Session) -> ViewPlane {
+    let pose = microscope.place();
+    let side_px = place.field.map_or(512.0, |field| field.width() * place.px_per_point);
+    let settings = &session.settings;
+    let up = if settings.inverted { -pose.up() } else { pose.up() };
+    ViewPlane {
+        right: pose.right().to_array().map(f64::from),
+        up: up.to_array().map(f64::from),
+        mm_per_px: f64::from(settings.sensitivity * microscope.field_mm / side_px.max(1.0)),
+    }
+}
+
+/// Are the hands free?
+pub fn is_freehand(session: &Session) -> bool {
+    session.operation.as_ref().is_some_and(|operation| operation.chosen.way == Way::Freehand)
+}

@@ -4,7 +4,8 @@ use std::io::Write as _;
 use std::process::ExitCode;
 
 fn main() -> ExitCode {
-    let done = corecleft::cli::parse(std::env::args_os()).and_then(|request| corecleft::cli::dispatch(request, stage()));
+    let done =
+        corecleft::cli::parse(std::env::args_os()).and_then(|request| corecleft::cli::dispatch(request, stage()));
     done.unwrap_or_else(|error| {
         // Nobody is left to tell when standard error is closed.
         let _ = writeln!(std::io::stderr(), "{error}");

@@ -113,7 +113,7 @@ fn fragment(in: VertexOutput, @builtin(front_facing) is_front: bool) -> @locatio
     // The fundus, lit through the pupil: brightest on the axis of lamp and view.
     let r = length(p.xy) / 9.0;
     let mottle = mix(1.0, 0.86 + 0.28 * noise(p * 0.9), scene.detail.x);
-    let fall = 1.0 / (1.0 + 0.9 * r * r);
+    let fall = 1.0 / (1.0 + 2.2 * r * r);
     return vec4(scene.glow.rgb * scene.glow.w * mottle * fall, 1.0);
 #endif
 
@@ -138,7 +138,7 @@ fn fragment(in: VertexOutput, @builtin(front_facing) is_front: bool) -> @locatio
     let crypt = smoothstep(0.62, 0.8, noise(vec3(p.xy * 1.7, 4.0)));
     let collar = exp(-pow((radius - scene.pupil.x - 0.75) / 0.28, 2.0));
     var c = scene.iris.rgb * (0.62 + 0.75 * mix(0.5, fibre, fine) + 0.35 * mix(0.5, strand, fine));
-    c = c * (1.0 - 0.45 * crypt * fine) + scene.iris.rgb * 0.45 * collar;
+    c = c * (1.0 - 0.18 * crypt * fine) + scene.iris.rgb * 0.45 * collar;
     // The pigmented rim of the pupil, and the darker root.
     c = c * mix(0.22, 1.0, rim) * mix(1.0, 0.55, smoothstep(5.0, 5.9, radius));
     let n = normalize(in.world_normal + vec3(0.35 * (fibre - 0.5), 0.35 * (strand - 0.5), 0.0) * fine);
@@ -159,10 +159,9 @@ fn fragment(in: VertexOutput, @builtin(front_facing) is_front: bool) -> @locatio
 #endif
 
 #ifdef METAL
+    // A thin shell is seen from either side.
     var n = normalize(in.world_normal);
-    if !is_front {
-        n = -n;
-    }
+    n = select(n, -n, dot(n, v) < 0.0);
     let facing = dot(n, v);
     // A bright metal mirrors a dark room with the lamp in it and the eye below.
     let m = reflect(-v, n);
@@ -189,9 +188,7 @@ fn fragment(in: VertexOutput, @builtin(front_facing) is_front: bool) -> @locatio
 
 #ifdef SLEEVE
     var n = normalize(in.world_normal);
-    if !is_front {
-        n = -n;
-    }
+    n = select(n, -n, dot(n, v) < 0.0);
     let facing = max(dot(n, v), 0.0);
     let diffuse = 0.3 + 0.7 * max(dot(n, scene.light.xyz), 0.0);
     let shine = pow(max(dot(n, normalize(scene.light.xyz + v)), 0.0), 30.0);
@@ -219,7 +216,8 @@ fn fragment(in: VertexOutput, @builtin(front_facing) is_front: bool) -> @locatio
     let shine = pow(max(dot(n, normalize(scene.light.xyz + v)), 0.0), 48.0);
 #ifdef CORE
     var c = scene.core_scatters.rgb * (0.78 + 0.44 * mix(0.5, grain, fine));
-    var alpha = scene.core_scatters.w * (0.55 + 0.45 * facing);
+    // Seen through more of it where it faces the view: its outline is soft.
+    var alpha = scene.core_scatters.w * (0.25 + 0.75 * facing) * smoothstep(0.05, 0.75, facing);
 #else
     let body = mix(scene.shell_scatters.rgb, scene.core_scatters.rgb, core);
     var c = body * (0.82 + 0.36 * mix(0.5, grain, fine));
@@ -228,9 +226,11 @@ fn fragment(in: VertexOutput, @builtin(front_facing) is_front: bool) -> @locatio
 #endif
     // A wall is rough and bright where the lamp meets it, dark where it turns away.
     c = mix(c, c * (0.75 + 0.5 * shells), wall * fine);
-    alpha = mix(alpha, min(alpha + 0.30, 0.9), wall);
+    alpha = mix(alpha, min(alpha + 0.28, 0.85), wall);
     let light = mix(diffuse, diffuse * diffuse * 1.3, wall) * seen;
-    let colour = (c * light + vec3(0.30, 0.29, 0.27) * shine * (0.25 + 0.75 * in.uv.y) * 0.35 * seen) * scene.light.w;
+    // The fundus' light comes up through the gap and warms its walls.
+    let glow = scene.glow.rgb * (0.16 + 0.30 * (1.0 - facing)) * wall;
+    let colour = (c * light + glow + vec3(0.30, 0.29, 0.27) * shine * (0.25 + 0.75 * in.uv.y) * 0.35 * seen) * scene.light.w;
     return vec4(colour, clamp(alpha, 0.0, 1.0));
 #endif
 
@@ -256,8 +256,8 @@ fn fragment(in: VertexOutput, @builtin(front_facing) is_front: bool) -> @locatio
 
 #ifdef CORNEA
     let n = normalize(in.world_normal);
-    let first = pow(max(dot(n, normalize(scene.light.xyz + v)), 0.0), 2600.0);
-    let second = pow(max(dot(n, normalize(vec3(-0.10, 0.05, 1.0) + v)), 0.0), 4200.0);
+    let first = pow(max(dot(n, normalize(scene.light.xyz + v)), 0.0), 9000.0);
+    let second = pow(max(dot(n, normalize(vec3(-0.10, 0.05, 1.0) + v)), 0.0), 14000.0);
     let sheen = pow(1.0 - clamp(dot(n, v), 0.0, 1.0), 3.0) * 0.10;
     // Viscoelastic under it breaks the light a little.
     let gel = scene.shell_absorbs.w * 0.10 * smoothstep(0.55, 0.8, noise(vec3(p.xy * 1.1, 2.0)));

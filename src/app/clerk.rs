@@ -202,8 +202,7 @@ impl Judged {
     pub fn document(&self) -> String {
         let (made, with) = course::made_with(&self.header.device);
         let set_up = self.header.setup_in_words();
-        let titles =
-            Titles { case: &self.spec.title, made, with, seed: self.header.seed, set_up: set_up.as_deref() };
+        let titles = Titles { case: &self.spec.title, made, with, seed: self.header.seed, set_up: set_up.as_deref() };
         html::document(&titles, &self.course.facts(&self.spec, &self.model), &self.debrief, &self.course.trace)
     }
 }

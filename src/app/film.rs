@@ -71,7 +71,12 @@ impl Film {
         let (ticks, tick_s) = (inputs.len() as u64, model.tick_s);
         let told = prepared.clone();
         std::thread::Builder::new().name("film".into()).spawn(move || {
-            let mut reel = Reel { keyframes: kept.unwrap_or_else(|| prepare(&model, &inputs, &told)), cursor: None, model, inputs };
+            let mut reel = Reel {
+                keyframes: kept.unwrap_or_else(|| prepare(&model, &inputs, &told)),
+                cursor: None,
+                model,
+                inputs,
+            };
             told.store(PARTS, Ordering::Relaxed);
             while let Ok(mut tick) = asked.recv() {
                 while let Ok(later) = asked.try_recv() {
@@ -157,8 +162,7 @@ mod tests {
 
     fn short() -> (Arc<Model>, Vec<Inputs>) {
         let case = parse_case("c.ron", include_str!("../../scenarios/medium-uniform.ron")).unwrap();
-        let (plan, _) =
-            parse_plan("p.ron", include_str!("../../scenarios/medium-uniform.good.plan.ron")).unwrap();
+        let (plan, _) = parse_plan("p.ron", include_str!("../../scenarios/medium-uniform.good.plan.ron")).unwrap();
         let model = compile(&case.spec, 1, Resolution::default()).unwrap().model;
         let course = Course::of_plan(&model, &plan).unwrap();
         let inputs = course.record.inputs().collect();

@@ -82,10 +82,10 @@ pub fn ordinary_folder() -> PathBuf {
 /// The saved attempts of a folder, the latest first. One that cannot be read is listed without a result.
 pub fn saved(folder: &Path) -> Vec<Saved> {
     let Ok(entries) = fs::read_dir(folder) else { return Vec::new() };
-    let files = entries.flatten().map(|entry| entry.path()).filter(|path| path.extension().is_some_and(|e| e == ENDING));
-    let mut files: Vec<(SystemTime, PathBuf)> = files
-        .filter_map(|path| Some((fs::metadata(&path).ok()?.modified().ok()?, path)))
-        .collect();
+    let files =
+        entries.flatten().map(|entry| entry.path()).filter(|path| path.extension().is_some_and(|e| e == ENDING));
+    let mut files: Vec<(SystemTime, PathBuf)> =
+        files.filter_map(|path| Some((fs::metadata(&path).ok()?.modified().ok()?, path))).collect();
     files.sort_by(|a, b| b.cmp(a));
     files.truncate(MOST_LISTED);
     files.into_iter().map(|(written, path)| listed(path, written)).collect()
@@ -144,7 +144,8 @@ pub fn hold(folder: &Path) -> Option<(Held, usize)> {
     lock.try_lock().ok()?;
     let left = fs::read_dir(folder).ok()?.flatten().map(|entry| entry.path());
     let is_left = |path: &PathBuf| {
-        path.file_name().is_some_and(|name| name.to_string_lossy().starts_with(UNFINISHED)) && *path != unfinished(folder)
+        path.file_name().is_some_and(|name| name.to_string_lossy().starts_with(UNFINISHED))
+            && *path != unfinished(folder)
     };
     let mut count = 0;
     for path in left.filter(is_left) {

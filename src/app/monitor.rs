@@ -2,9 +2,9 @@
 //!
 //! Units: mmHg, mL/min, %, mm, mN. A reading that was not there is `NaN`.
 
+use crate::debrief::trace::ML_MIN_PER_UL_S;
 use crate::sim::capsule::nearest_mm;
 use crate::sim::{Model, State};
-use crate::debrief::trace::ML_MIN_PER_UL_S;
 use crate::units::mmhg_from_pa;
 
 /// Readings kept, and ticks from one to the next: ten seconds at thirty a second.
@@ -46,7 +46,8 @@ pub fn read(reading: Reading, model: &Model, state: &State) -> Option<f64> {
     let circuit = &state.circuit;
     match reading {
         Reading::Chamber => Some(mmhg_from_pa(circuit.chamber_pa)),
-        Reading::Vacuum => Some(mmhg_from_pa(circuit.vacuum_pa())),
+        // A machine's front shows no less than none, though the line may stand under the bottle's pressure.
+        Reading::Vacuum => Some(mmhg_from_pa(circuit.vacuum_pa()).max(0.0)),
         Reading::Flow => Some(circuit.outflow_ul_s * ML_MIN_PER_UL_S),
         Reading::Power => Some(100.0 * state.power),
         Reading::Pedal => Some(f64::from(state.pedal.position) + state.pedal.share),

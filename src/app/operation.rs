@@ -28,9 +28,14 @@ pub struct Chosen {
     pub seed: u64,
     /// Hands.
     pub way: Way,
+    /// Power fraction at full travel, as the machine is handed over (0–1).
+    pub power_limit: f64,
     /// How the foot's device reads.
     pub calibration: PedalCalibration,
 }
+
+/// Power fraction at full travel with which a machine is handed to a person (A: what the shipped plans set).
+pub const POWER_LIMIT: f64 = 0.6;
 
 /// What drives the hands.
 #[derive(Clone, Debug)]
@@ -65,10 +70,11 @@ impl Operation {
     /// One line each: a setup outside of the case's limits, or a case that cannot be compiled.
     pub fn begin(chosen: Chosen) -> Result<Self, Vec<String>> {
         let spec = chosen.setup.apply(&chosen.case.spec)?;
-        let compiled = compile(&spec, chosen.seed, Resolution::default())
-            .map_err(|problems| problems.into_iter().map(|p| chosen.case.spans.locate("", p).to_string()).collect::<Vec<_>>())?;
+        let compiled = compile(&spec, chosen.seed, Resolution::default()).map_err(|problems| {
+            problems.into_iter().map(|p| chosen.case.spans.locate("", p).to_string()).collect::<Vec<_>>()
+        })?;
         let model = Arc::new(compiled.model);
-        let hands = Hands::ready(&model);
+        let hands = Hands { power_limit: chosen.power_limit, ..Hands::ready(&model) };
         let driver = match chosen.way {
             Way::Freehand => Driver::Freehand(Box::new(Freehand::of(hands, chosen.calibration.clone()))),
             Way::Stepwise => Driver::Stepwise(Box::new(Performer::of(hands))),
@@ -95,6 +101,7 @@ impl Operation {
             setup: header.setup,
             seed: header.seed,
             way: Way::Stepwise,
+            power_limit: 0.0,
             calibration: PedalCalibration::default(),
         };
         let model = Arc::new(model);
@@ -115,7 +122,8 @@ impl Operation {
             Driver::Stepwise(performer) => performer.next_or_hold(model, state),
             Driver::Recorded { inputs, hands } => {
                 let Some(inputs) = inputs.get(state.tick as usize) else { return };
-                hands.foot.pedal = inputs.pedal;
+                (hands.foot.pedal, hands.foot.power_share) = (inputs.pedal, inputs.power_share);
+                (hands.power_limit, hands.machine.bottle_pa) = (inputs.power_limit, inputs.bottle_pa);
                 inputs.clone()
             }
         };

@@ -26,6 +26,7 @@ use crate::app::session::{Over, Page, Session};
 use crate::attempt::Header;
 use crate::case::{Aid, CaseSpec, Pump};
 use crate::debrief::course::made_with;
+use crate::debrief::trace::ML_MIN_PER_UL_S;
 use crate::debrief::{Component, Course, Debrief, Status, timeline};
 use crate::plan::Foot;
 use crate::sim::Model;
@@ -66,8 +67,7 @@ pub fn show(ui: &mut Ui, session: &Session, around: &Around<'_>) -> Shown {
             let file = session.settings_file.as_ref().map_or_else(String::new, |file| file.display().to_string());
             let folder = crate::app::library::ordinary_folder().display().to_string();
             let message = session.told.as_deref();
-            let view =
-                SettingsView { settings: &session.settings, ordinary_folder: &folder, file: &file, message };
+            let view = SettingsView { settings: &session.settings, ordinary_folder: &folder, file: &file, message };
             return settings_ui(ui, &view);
         }
         Some(Over::Open) => return open_ui(ui),
@@ -230,8 +230,10 @@ fn machine(ui: &mut Ui, session: &Session) -> Shown {
         Pump::FlowSet => "Flow-set pump: vacuum builds up only on an occluded port.",
         Pump::VacuumSet => "Vacuum-set pump: the vacuum is there whether the port is occluded or not.",
     };
-    let pedal = if machine.dual_linear { "Dual-linear pedal." } else { "One travel: vacuum in position 2, power in 3." };
-    let mut remarks = vec![format!("Without flow the bottle stands for {:.0} mmHg in the chamber.", bottle_cm.value * 0.7356)];
+    let pedal =
+        if machine.dual_linear { "Dual-linear pedal." } else { "One travel: vacuum in position 2, power in 3." };
+    let mut remarks =
+        vec![format!("Without flow the bottle stands for {:.0} mmHg in the chamber.", bottle_cm.value * 0.7356)];
     if rhexis_mm.value > spec.eye.pupil_mm {
         remarks.push("The rhexis is wider than the pupil: its edge is not seen.".to_owned());
     }
@@ -275,7 +277,7 @@ fn foot(ui: &mut Ui, session: &Session, around: &Around<'_>) -> Shown {
     let calibration = if around.has_pedal {
         format!("Rest at {:.2}, end at {:.2}, dead zone {:.0} %.", down.rest, down.full, 100.0 * down.dead_zone)
     } else {
-        "Keys need none. A USB pedal is found when it is plugged in, in a build with the feature `gamepad`.".to_owned()
+        "Keys need none. A USB pedal is found when it is plugged in, where the program was built with the feature gamepad.".to_owned()
     };
     let view = FootView {
         device: if around.has_pedal { "Analogue pedal" } else { "Pedal by keys" },
@@ -335,12 +337,16 @@ fn operate(ui: &mut Ui, session: &Session, operation: &Operation, around: &Aroun
         },
         readings,
         section: around.section.filter(|_| may_see && session.wants_section),
-        section_hidden: if may_see { "Hidden; the key for the section view shows it again." } else { section_in_words(aid) },
+        section_hidden: if may_see {
+            "Hidden; the key for the section view shows it again."
+        } else {
+            section_in_words(aid)
+        },
         message: session.words.as_ref().map(|words| Message { words: &words.text, is_warning: words.is_warning }),
         pedal: pedal_view(&session.calibration, &hands.foot, operation.travel()),
         vacuum_set_mmhg,
         bottle_set_cm: cm_from_pa(machine.bottle_pa),
-        flow_set_ml_min: (spec.machine().pump == Pump::FlowSet).then(|| 0.06 * machine.flow_limit_ul_s),
+        flow_set_ml_min: (spec.machine().pump == Pump::FlowSet).then_some(ML_MIN_PER_UL_S * machine.flow_limit_ul_s),
         power_set_percent: 100.0 * hands.power_limit,
         sound: &sound(session, operation),
         note: around.note,
@@ -454,7 +460,10 @@ impl Rows {
 /// Is it an event that ends an attempt badly?
 fn is_critical(kind: &EventKind) -> bool {
     use EventKind as K;
-    matches!(kind, K::Breach { .. } | K::VitreousForward { .. } | K::PieceSank { .. } | K::RimRanOut | K::ZonulesTore { .. })
+    matches!(
+        kind,
+        K::Breach { .. } | K::VitreousForward { .. } | K::PieceSank { .. } | K::RimRanOut | K::ZonulesTore { .. }
+    )
 }
 
 fn debrief(ui: &mut Ui, session: &Session, judged: &Judged, around: &Around<'_>) -> Shown {

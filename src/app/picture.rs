@@ -5,7 +5,7 @@
 
 use crate::app::clerk::{Judged, film};
 use crate::app::hands::{Controls, PedalCalibration};
-use crate::app::operation::{Chosen, Operation};
+use crate::app::operation::{Chosen, Operation, POWER_LIMIT};
 use crate::app::panels::section::section_ui;
 use crate::app::panels::{Way, style};
 use crate::app::session::{FootCheck, Over, Page, Session};
@@ -23,6 +23,7 @@ use bevy::render::RenderPlugin;
 use bevy::render::pipelined_rendering::PipelinedRenderingPlugin;
 use bevy::render::render_resource::{PollType, TextureFormat};
 use bevy::render::renderer::{RenderAdapterInfo, RenderDevice};
+use bevy::render::settings::Backends;
 use bevy::render::view::screenshot::{Screenshot, ScreenshotCaptured};
 use bevy::time::TimeUpdateStrategy;
 use bevy::window::ExitCondition;
@@ -52,11 +53,11 @@ const FRAME: Duration = Duration::from_micros(16_667);
 pub fn run(arguments: &PictureArguments) -> Result<ExitCode, CliError> {
     let begun = Instant::now();
     let subject = subject(arguments)?;
-    window::adapter()?;
+    let backends = window::backends()?;
     let session = session(arguments, subject)?;
     match (&arguments.out, arguments.frames) {
-        (Some(out), _) => picture(arguments, session, out).map(|()| ExitCode::SUCCESS),
-        (None, frames) => measure(arguments, session, frames.unwrap_or(1), begun).map(|()| ExitCode::SUCCESS),
+        (Some(out), _) => picture(arguments, backends, session, out).map(|()| ExitCode::SUCCESS),
+        (None, frames) => measure(arguments, backends, session, frames.unwrap_or(1), begun).map(|()| ExitCode::SUCCESS),
     }
 }
 
@@ -66,13 +67,15 @@ fn session(arguments: &PictureArguments, subject: Subject) -> Result<Session, Cl
     let mut operation = match subject {
         Subject::Attempt(attempt) => Operation::recorded(&attempt).map_err(refused)?,
         Subject::Case { scenario, case, plan } => {
-            let way = if plan.is_some() { Way::Stepwise } else { Way::Freehand };
+            // A plan sets the power itself.
+            let (way, power_limit) = if plan.is_some() { (Way::Stepwise, 0.0) } else { (Way::Freehand, POWER_LIMIT) };
             let chosen = Chosen {
                 scenario,
                 case: Arc::new(*case),
                 setup: Setup::default(),
                 seed: arguments.seed,
                 way,
+                power_limit,
                 calibration: PedalCalibration::default(),
             };
             let mut operation = Operation::begin(chosen).map_err(|why| refused(why.join("; ")))?;
@@ -134,11 +137,11 @@ fn session(arguments: &PictureArguments, subject: Subject) -> Result<Session, Cl
 }
 
 /// An app that draws the session into an image.
-fn headless(arguments: &PictureArguments, session: Session, is_measured: bool) -> App {
+fn headless(arguments: &PictureArguments, backends: Backends, session: Session, is_measured: bool) -> App {
     let mut app = App::new();
     let mut plugins = DefaultPlugins
         .set(WindowPlugin { primary_window: None, exit_condition: ExitCondition::DontExit, ..default() })
-        .set(RenderPlugin { synchronous_pipeline_compilation: true, ..default() })
+        .set(RenderPlugin { synchronous_pipeline_compilation: true, ..window::renderer(backends) })
         .set(LogPlugin { filter: window::LOGGED.into(), ..default() })
         .disable::<WinitPlugin>();
     // A frame that is measured is done when it is drawn, not when it is given to another thread.
@@ -155,17 +158,26 @@ fn headless(arguments: &PictureArguments, session: Session, is_measured: bool) -
     let step = if is_measured { FRAME } else { Duration::ZERO };
     app.insert_resource(Target(Some(target)))
         .insert_resource(TimeUpdateStrategy::ManualDuration(step))
-        .insert_resource(session)
-        .add_systems(Update, fit);
+        .insert_resource(session);
+    if is_measured {
+        app.add_systems(Update, fit_window);
+    } else {
+        app.add_systems(Update, fit_best);
+    }
     app.finish();
     app.cleanup();
     app
 }
 
-fn fit(place: Res<Place>, adapter: Option<Res<RenderAdapterInfo>>, mut quality: ResMut<Quality>) {
-    let _ = adapter;
-    // As good as it gets: a picture is not in a hurry.
+/// As good as it gets: a picture is not in a hurry.
+fn fit_best(place: Res<Place>, mut quality: ResMut<Quality>) {
     quality.set_if_neq(stage::fit_quality(settings::Quality::High, false, &place, 0));
+}
+
+/// As good as in the window.
+fn fit_window(place: Res<Place>, adapter: Option<Res<RenderAdapterInfo>>, mut quality: ResMut<Quality>) {
+    let is_software = stage::is_software(adapter.as_deref());
+    quality.set_if_neq(stage::fit_quality(settings::Quality::Auto, is_software, &place, 0));
 }
 
 /// The field alone.
@@ -180,9 +192,7 @@ fn bare_field(
     let rect = egui::Rect::from_center_size(screen.center(), egui::Vec2::splat(screen.width().min(screen.height())));
     *place = Place { field: Some(rect), px_per_point: ctx.pixels_per_point(), ..default() };
     if let Some(texture) = textures.image_id(&field.image) {
-        let whole = egui::Rect::from_min_max(egui::Pos2::ZERO, egui::pos2(1.0, 1.0));
-        let painter = ctx.layer_painter(egui::LayerId::background());
-        painter.image(texture, rect, whole, egui::Color32::WHITE);
+        ctx.layer_painter(egui::LayerId::background()).add(stage::round(texture, rect));
     }
 }
 
@@ -214,9 +224,9 @@ fn order(session: &Session, view: View) -> Option<crate::app::view::painter::Ord
     Some(order)
 }
 
-fn picture(arguments: &PictureArguments, session: Session, out: &Path) -> Result<(), CliError> {
+fn picture(arguments: &PictureArguments, backends: Backends, session: Session, out: &Path) -> Result<(), CliError> {
     let painting = order(&session, arguments.view).map(|order| Arc::new(Painter::default().paint(order)));
-    let mut app = headless(arguments, session, false);
+    let mut app = headless(arguments, backends, session, false);
     app.insert_resource(Shown(painting));
     (0..SETTLES).for_each(|_| app.update());
     let image = read_back(&mut app).ok_or_else(|| CliError::Stage {
@@ -224,8 +234,7 @@ fn picture(arguments: &PictureArguments, session: Session, out: &Path) -> Result
         allowed: "a driver that copies textures, or a smaller --size".into(),
     })?;
     let (width, height) = arguments.size;
-    let bytes = png_bytes(width, height, &image)
-        .map_err(|error| CliError::Output(std::io::Error::other(error)))?;
+    let bytes = png_bytes(width, height, &image).map_err(|error| CliError::Output(std::io::Error::other(error)))?;
     crate::cli::write_whole(out, &bytes)?;
     crate::cli::remark(&format!("Written to {}", crate::cli::plain(&out.display().to_string())));
     Ok(())
@@ -266,13 +275,19 @@ fn png_bytes(width: u32, height: u32, rgb: &[u8]) -> Result<Vec<u8>, png::Encodi
 #[derive(Default, Resource)]
 struct MainPart(Option<Instant>, Vec<f64>);
 
-fn measure(arguments: &PictureArguments, session: Session, frames: u32, begun: Instant) -> Result<(), CliError> {
+fn measure(
+    arguments: &PictureArguments,
+    backends: Backends,
+    session: Session,
+    frames: u32,
+    begun: Instant,
+) -> Result<(), CliError> {
     let studio = Studio::open().map_err(|error| CliError::Stage {
         what: format!("no thread can be had for the picture: {error}"),
         allowed: "fewer programs at once".into(),
     })?;
     let painting = order(&session, arguments.view).map(|order| Arc::new(Painter::default().paint(order)));
-    let mut app = headless(arguments, session, true);
+    let mut app = headless(arguments, backends, session, true);
     app.insert_resource(Shown(painting))
         .insert_resource(studio)
         .init_resource::<Controls>()

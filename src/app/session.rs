@@ -4,11 +4,11 @@
 //! drawn from it. Whatever takes long is the clerk's. Times are s of the eye's time, lengths mm.
 
 use crate::app::clerk::{Clerk, Done, Judged};
-use crate::app::hands::{Controls, PedalCalibration};
 use crate::app::hands::foot::KeyedPedal;
+use crate::app::hands::{Controls, PedalCalibration};
 use crate::app::library::{self, Held, Saved, Shelved};
 use crate::app::monitor::Monitor;
-use crate::app::operation::{Chosen, Operation};
+use crate::app::operation::{Chosen, Operation, POWER_LIMIT};
 use crate::app::panels::debrief::BEFORE_EVENT_S;
 use crate::app::panels::stepwise::Choices;
 use crate::app::panels::{Command, Way};
@@ -346,14 +346,14 @@ impl Session {
             return;
         }
         let facts = operation.course.facts(&operation.spec, &operation.model);
-        let heard = new.iter().filter_map(|event| {
+        let mut heard = new.iter().filter_map(|event| {
             let weight = weight(&event.kind)?;
             let text = format!("{}.", describe(&facts, &event.kind));
             Some(Words { text, is_warning: weight == Weight::Warning, at_s: now_s })
         });
         // A warning is not covered by what is less.
         let is_warned = self.words.as_ref().is_some_and(|words| words.is_warning);
-        if let Some(words) = heard.filter(|words| words.is_warning || !is_warned).last() {
+        if let Some(words) = heard.rfind(|words| words.is_warning || !is_warned) {
             self.words = Some(words);
         }
     }
@@ -482,6 +482,7 @@ impl Session {
             setup,
             seed: self.seed,
             way: self.way,
+            power_limit: POWER_LIMIT,
             calibration: self.calibration.clone(),
         };
         self.is_waiting = true;
@@ -504,7 +505,12 @@ impl Session {
     /// Operate.
     pub fn start(&mut self, operation: Box<Operation>) {
         let machine = operation.spec.machine();
-        self.choices = Choices { vacuum_mmhg: machine.vacuum_mmhg, bottle_cm: machine.bottle_cm, ..Choices::default() };
+        self.choices = Choices {
+            vacuum_mmhg: machine.vacuum_mmhg,
+            bottle_cm: machine.bottle_cm,
+            power_percent: 100.0 * POWER_LIMIT,
+            ..Choices::default()
+        };
         self.operation = Some(operation);
         self.monitor = Monitor::default();
         (self.page, self.over, self.words, self.doing) = (Page::Operate, None, None, None);
@@ -685,7 +691,8 @@ impl Session {
         let Some(judged) = &self.judged else { return };
         let hash = judged.course.state.hash().to_hex();
         let name = format!("{}.{}.{}.html", judged.header.scenario, judged.header.seed, &hash.as_str()[..8]);
-        let name: String = name.chars().map(|c| if c.is_alphanumeric() || "-_.".contains(c) { c } else { '_' }).collect();
+        let name: String =
+            name.chars().map(|c| if c.is_alphanumeric() || "-_.".contains(c) { c } else { '_' }).collect();
         self.clerk.write(judged.document(), self.folder().join(name));
     }
 }
@@ -712,7 +719,6 @@ fn weight(kind: &EventKind) -> Option<Weight> {
         | K::PupilBlocked { .. }
         | K::CapsuleRose { .. }
         | K::WaveTrapped { .. }
-        | K::ZonulesLoaded { .. }
         | K::ZonulesTore { .. }
         | K::RimTore { .. }
         | K::RimRanOut
@@ -736,6 +742,7 @@ fn weight(kind: &EventKind) -> Option<Weight> {
         | K::OcclusionBroke { .. }
         | K::BlockReleased { .. }
         | K::WaveFailed { .. }
+        | K::ZonulesLoaded { .. }
         | K::Called => Some(Weight::Word),
         _ => None,
     }
@@ -766,5 +773,249 @@ fn in_words(step: &Manoeuvre) -> &'static str {
         M::LiftIris { .. } => "Lifting the iris",
         M::Inject { .. } => "Injecting",
         M::StopAndCall => "Calling for help",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+    use super::*;
+    use crate::app::view::painter::Studio;
+    use crate::app::view::scene::Shown;
+    use crate::app::{pages, window};
+    use crate::attempt::Attempt;
+    use crate::debrief::Course;
+    use crate::plan::{Bevel, ChopKind};
+    use bevy::app::App;
+    use bevy::prelude::MinimalPlugins;
+    use bevy::time::TimeUpdateStrategy;
+    use std::time::{Duration, Instant};
+
+    /// Longest that an answer of the clerk is waited for.
+    const PATIENCE: Duration = Duration::from_secs(120);
+
+    /// A session in an app without a window, whose frames last 1/60 s each; its attempts lie in a folder of their own.
+    struct Desk {
+        app: App,
+        folder: tempfile::TempDir,
+    }
+
+    impl Desk {
+        fn new() -> Self {
+            let folder = tempfile::tempdir().unwrap();
+            let settings = Settings {
+                notice_seen: true,
+                attempts_folder: folder.path().display().to_string(),
+                ..Settings::default()
+            };
+            let mut app = App::new();
+            app.add_plugins(MinimalPlugins)
+                .insert_resource(TimeUpdateStrategy::ManualDuration(Duration::from_micros(16_667)))
+                .insert_resource(Session::unattended(settings))
+                .insert_resource(Studio::open().unwrap())
+                .init_resource::<Shown>()
+                .init_resource::<Controls>();
+            window::run_eye(&mut app);
+            Self { app, folder }
+        }
+
+        fn session(&mut self) -> &mut Session {
+            self.app.world_mut().resource_mut::<Session>().into_inner()
+        }
+
+        fn ask(&mut self, command: Command) {
+            self.session().command(command);
+        }
+
+        /// So many frames.
+        fn frames(&mut self, count: u32) {
+            for _ in 0..count {
+                self.app.update();
+                self.session().frame(1.0 / 60.0);
+            }
+        }
+
+        fn until(&mut self, what: &str, is_so: impl Fn(&Session) -> bool) {
+            let begun = Instant::now();
+            while !is_so(self.session()) {
+                assert!(begun.elapsed() < PATIENCE, "never: {what}");
+                self.frames(1);
+            }
+        }
+
+        /// Perform a manoeuvre to its end.
+        fn perform(&mut self, step: Manoeuvre) {
+            self.ask(Command::Perform(step));
+            self.until("the manoeuvre ends", |s| s.doing.is_none());
+        }
+
+        /// Begin the shipped case of a name.
+        fn begin(&mut self, name: &str) {
+            let at = self.session().cases.iter().position(|c| c.name == name).unwrap();
+            self.ask(Command::ChooseCase(at));
+            assert_eq!(self.session().page, Page::Sheet);
+            self.ask(Command::SetUp);
+            self.ask(Command::CheckFoot);
+            self.ask(Command::Begin);
+            self.until("the attempt begins", |s| s.page == Page::Operate);
+        }
+    }
+
+    fn bury() -> Manoeuvre {
+        Choices::default().bury()
+    }
+
+    #[test]
+    fn a_case_is_operated_judged_saved_and_seen_again() {
+        let mut desk = Desk::new();
+        desk.begin("long-eye-dense-core");
+        assert!(!desk.session().may_see_section(), "the microscope first");
+        desk.perform(bury());
+        desk.perform(Manoeuvre::Pedal { position: 2, share: 1.0, power: None });
+        desk.perform(Manoeuvre::Wait { seconds: 0.5 });
+        desk.perform(Choices::default().chop(ChopKind::Vertical));
+        desk.perform(Manoeuvre::Separate { width_mm: 1.7, speed_mm_s: 2.0 });
+        assert!(desk.session().may_see_section(), "the section after one has committed oneself");
+        desk.ask(Command::Finish);
+        desk.until("it is judged", |s| s.page == Page::Debrief);
+        let session = desk.session();
+        let judged = session.judged.as_ref().unwrap();
+        let path = judged.saved.clone().unwrap().unwrap();
+        assert!(judged.debrief.judged.is_some(), "a chop was judged");
+        // The file holds what happened: done again, it ends in the same state and the same scores.
+        let attempt = Attempt::read(&path).unwrap();
+        let (case, model) = attempt.model().unwrap();
+        let again = Course::again(&model, &attempt);
+        assert_eq!(again.state.hash().as_bytes(), &attempt.state_hash);
+        let debrief = crate::debrief::Debrief::of(&again.facts(&case.spec, &model));
+        assert_eq!(crate::debrief::course::scores(&debrief), attempt.scores);
+        // An event is seen again from just before it.
+        let at_s = again.state.events.iter().find(|e| matches!(e.kind, EventKind::ChopStarted(..))).unwrap().tick
+            as f64
+            * model.tick_s;
+        desk.ask(Command::Replay { t_s: at_s });
+        desk.until("the replay comes to the moment", |s| {
+            let shown_s = s.replay.state.as_ref().map_or(f64::NAN, |state| state.tick as f64 / 240.0);
+            shown_s >= at_s - BEFORE_EVENT_S && shown_s < at_s + 1.0
+        });
+        assert!(desk.session().replay.is_playing);
+        desk.ask(Command::AnotherCase);
+        assert_eq!(desk.session().page, Page::Cases);
+    }
+
+    #[test]
+    fn the_attempt_under_way_is_kept_and_found_after_a_crash() {
+        let mut desk = Desk::new();
+        desk.begin("medium-uniform");
+        desk.frames(60 * 11);
+        let folder = desk.folder.path().to_path_buf();
+        desk.until("it is kept", |_| folder.read_dir().unwrap().count() > 0);
+        let kept: Vec<_> = folder.read_dir().unwrap().flatten().map(|e| e.path()).collect();
+        let attempt = Attempt::read(&kept[0]).unwrap();
+        let kept_s = attempt.record.ticks() as f64 / 240.0;
+        assert!((10.0..11.5).contains(&kept_s), "{kept_s} s are kept");
+        // Leaving without a debrief is no crash: nothing stays.
+        desk.ask(Command::Abandon);
+        assert_eq!(folder.read_dir().unwrap().count(), 0);
+    }
+
+    #[test]
+    fn a_pause_holds_the_eye_still() {
+        let mut desk = Desk::new();
+        desk.begin("medium-uniform");
+        desk.frames(10);
+        desk.ask(Command::Pause);
+        let at_s = desk.session().operation.as_ref().unwrap().time_s();
+        assert!(at_s > 0.1);
+        desk.frames(30);
+        assert_eq!(desk.session().operation.as_ref().unwrap().time_s(), at_s);
+        desk.ask(Command::OpenHelp);
+        desk.ask(Command::Back);
+        assert_eq!(desk.session().over, Some(Over::Pause), "help in an attempt goes back to its pause");
+        desk.ask(Command::Resume);
+        desk.frames(10);
+        assert!(desk.session().operation.as_ref().unwrap().time_s() > at_s);
+        desk.ask(Command::Restart);
+        desk.until("it begins anew", |s| s.operation.as_ref().is_some_and(|o| o.time_s() < 0.1));
+    }
+
+    #[test]
+    fn in_an_exam_nothing_is_said_and_no_section_is_seen() {
+        let mut desk = Desk::new();
+        let at = desk.session().cases.iter().position(|c| c.name == "long-eye-dense-core").unwrap();
+        desk.ask(Command::ChooseCase(at));
+        desk.ask(Command::SetExam(true));
+        desk.ask(Command::Begin);
+        desk.until("it begins", |s| s.page == Page::Operate);
+        desk.perform(Manoeuvre::Bury {
+            depth_mm: 2.6,
+            angle_deg: 60.0,
+            place_mm: (0.0, 0.0),
+            bevel: Bevel::Up,
+            speed_mm_s: 2.0,
+            ultrasound: 1.0,
+        });
+        assert!(desk.session().operation.as_ref().unwrap().course.state.events.len() > 2);
+        assert_eq!(desk.session().words, None);
+        assert!(!desk.session().may_see_section());
+    }
+
+    #[test]
+    fn what_is_set_beyond_the_case_s_limits_is_told_and_nothing_begins() {
+        let mut desk = Desk::new();
+        desk.ask(Command::ChooseCase(0));
+        desk.ask(Command::SetBottle(149.0));
+        desk.ask(Command::Begin);
+        desk.until("it is told", |s| s.over.is_some());
+        let Some(Over::Trouble { reasons, .. }) = desk.session().over.clone() else { panic!("no trouble") };
+        assert!(reasons[0].contains("149") && reasons[0].contains("allowed"), "{reasons:?}");
+        desk.ask(Command::Back);
+        assert_eq!((desk.session().page, &desk.session().over), (Page::Sheet, &None));
+    }
+
+    #[test]
+    fn a_case_of_one_s_own_is_opened_and_a_faulty_one_told_line_by_line() {
+        let mut desk = Desk::new();
+        let text = include_str!("../../scenarios/soft-nucleus.ron");
+        let (good, bad) = (desk.folder.path().join("mine.ron"), desk.folder.path().join("bad.ron"));
+        std::fs::write(&good, text).unwrap();
+        std::fs::write(&bad, "(format: 1, title: 3)").unwrap();
+        desk.ask(Command::OpenFile);
+        desk.ask(Command::OpenPath(bad));
+        desk.until("the faults are told", |s| matches!(s.over, Some(Over::Trouble { .. })));
+        desk.ask(Command::OpenPath(good));
+        desk.until("its sheet is shown", |s| s.page == Page::Sheet);
+        assert_eq!(desk.session().chosen_case().unwrap().name, "mine");
+    }
+
+    #[test]
+    fn the_pedal_is_checked_by_what_it_reaches() {
+        let mut desk = Desk::new();
+        desk.ask(Command::ChooseCase(0));
+        desk.ask(Command::CheckFoot);
+        for position in [1, 2, 3, 0] {
+            desk.app.world_mut().resource_mut::<Controls>().pedal_to = Some(position);
+            desk.frames(60);
+            assert_eq!(desk.session().foot.foot.unwrap().pedal.position, position);
+        }
+        assert_eq!((desk.session().foot.reached, desk.session().foot.has_let_go), ([true; 3], true));
+    }
+
+    #[test]
+    fn every_page_is_drawn_at_the_smallest_and_at_a_large_window() {
+        use crate::app::panels::trial;
+        let mut desk = Desk::new();
+        desk.begin("long-eye-dense-core");
+        desk.frames(30);
+        let bindings = crate::app::hands::Bindings::default();
+        let around = pages::Around { bindings: &bindings, remap: "", has_pedal: false, section: None, note: None };
+        for size in [[960.0, 540.0], [1280.0, 720.0], [1920.0, 1080.0]] {
+            for page in [Page::Notice, Page::Cases, Page::Sheet, Page::Machine, Page::Foot, Page::Operate] {
+                desk.session().page = page;
+                let session = &*desk.session();
+                let harness = trial::page(size, 1.0, |ui| pages::show(ui, session, &around));
+                trial::assert_in_place(&harness, size);
+            }
+        }
     }
 }

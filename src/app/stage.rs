@@ -4,15 +4,15 @@
 //! picture's.
 
 use crate::app::hands::{Bindings, ViewPlane};
+use crate::app::pages::{self, Around};
 use crate::app::panels::section::{color_image, section_ui, texture};
 use crate::app::panels::{Shown as Drawn, Way, style};
-use crate::app::pages::{self, Around};
 use crate::app::session::{Page, Session};
 use crate::app::settings::Quality as Wanted;
 use crate::app::view::painter::{Order, Painting};
+use crate::app::view::scene::{Field, Microscope, Quality, Shown};
 use crate::app::view::section::Options;
 use crate::app::view::{material, scene};
-use crate::app::view::scene::{Field, Microscope, Quality, Shown};
 use bevy::camera::RenderTarget;
 use bevy::prelude::*;
 use bevy::render::renderer::RenderAdapterInfo;
@@ -124,8 +124,7 @@ fn draw(
     };
     let Drawn { commands, field: rect } = pages::show(&mut ui, &session, &around);
     if let (Some(rect), Some(texture), true) = (rect, textures.image_id(&field.image), shown.0.is_some()) {
-        let whole = egui::Rect::from_min_max(egui::Pos2::ZERO, egui::pos2(1.0, 1.0));
-        ui.painter().set(below, egui::Shape::image(texture, rect, whole, egui::Color32::WHITE));
+        ui.painter().set(below, round(texture, rect));
     }
     *place = Place {
         field: rect,
@@ -137,6 +136,27 @@ fn draw(
     for command in commands {
         session.command(command);
     }
+}
+
+/// The picture as a disc, as through an objective.
+pub(super) fn round(texture: egui::TextureId, rect: egui::Rect) -> egui::Shape {
+    const SECTORS: u32 = 180;
+    let mut mesh = egui::Mesh::with_texture(texture);
+    let radius = 0.5 * rect.width();
+    let mut add = |x: f32, y: f32| {
+        let uv = egui::pos2(0.5 + 0.5 * x, 0.5 + 0.5 * y);
+        let pos = rect.center() + radius * egui::vec2(x, y);
+        mesh.vertices.push(egui::epaint::Vertex { pos, uv, color: egui::Color32::WHITE });
+    };
+    add(0.0, 0.0);
+    for sector in 0..SECTORS {
+        let (sin, cos) = (std::f32::consts::TAU * sector as f32 / SECTORS as f32).sin_cos();
+        add(cos, sin);
+    }
+    for sector in 0..SECTORS {
+        mesh.add_triangle(0, 1 + sector, 1 + (sector + 1) % SECTORS);
+    }
+    egui::Shape::mesh(mesh)
 }
 
 /// The raster of the section as a texture, renewed when there is another section.

@@ -15,8 +15,12 @@ use crate::cli::CliError;
 use crate::units::TICKS_PER_SECOND;
 use bevy::log::LogPlugin;
 use bevy::prelude::*;
+use bevy::render::RenderPlugin;
 use bevy::render::renderer::RenderAdapterInfo;
-use bevy::window::{FileDragAndDrop, MonitorSelection, PrimaryWindow, WindowMode, WindowResolution};
+use bevy::render::settings::{Backends, WgpuSettings};
+use bevy::window::{
+    FileDragAndDrop, MonitorSelection, PrimaryWindow, WindowMode, WindowResizeConstraints, WindowResolution,
+};
 use bevy_egui::{EguiContext, PrimaryEguiContext};
 use std::process::ExitCode;
 use std::sync::Arc;
@@ -24,6 +28,9 @@ use std::time::Duration;
 
 /// Size of the window at first, points.
 const SIZE: (u32, u32) = (1280, 720);
+
+/// Smallest window in which the pages still have room, points.
+const LEAST: (f32, f32) = (960.0, 540.0);
 
 /// Longest time that is made up for in one frame: on a machine that cannot follow, the eye's time goes slower instead.
 const MOST_MADE_UP: Duration = Duration::from_millis(100);
@@ -42,7 +49,7 @@ const TILT_RAD_S: f32 = 0.5;
 /// # Errors
 /// No display, or nothing that draws.
 pub fn window() -> Result<ExitCode, CliError> {
-    adapter()?;
+    let backends = backends()?;
     let file = settings::path();
     let (remembered, told) = file.as_deref().map_or_else(Default::default, settings::load);
     let (bindings, bindings_line, told) = bindings(file.as_deref(), told);
@@ -56,14 +63,15 @@ pub fn window() -> Result<ExitCode, CliError> {
     std::panic::set_hook(Box::new(|_| {}));
     let built = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| {
         let mut app = App::new();
-        app.add_plugins(screen(&session)).add_plugins((stage::plugin, stage::pages_plugin, devices::plugin));
+        app.add_plugins(screen(&session, backends)).add_plugins((stage::plugin, stage::pages_plugin, devices::plugin));
         app
     }));
     std::panic::set_hook(hook);
     let Ok(mut app) = built else {
         return Err(CliError::Stage {
             what: "the window cannot be opened: the display does not answer".into(),
-            allowed: "a running display, named by DISPLAY or WAYLAND_DISPLAY, or the commands `play` and `picture`".into(),
+            allowed: "a running display, named by DISPLAY or WAYLAND_DISPLAY, or the commands `play` and `picture`"
+                .into(),
         });
     };
     app.insert_resource(session.calibration.clone())
@@ -79,16 +87,18 @@ pub fn window() -> Result<ExitCode, CliError> {
 }
 
 /// The window's plugins.
-fn screen(session: &Session) -> impl PluginGroup + use<> {
+fn screen(session: &Session, backends: Backends) -> impl PluginGroup + use<> {
     let window = Window {
         title: "Corecleft".into(),
         name: Some("corecleft".into()),
         resolution: WindowResolution::new(SIZE.0, SIZE.1),
+        resize_constraints: WindowResizeConstraints { min_width: LEAST.0, min_height: LEAST.1, ..default() },
         mode: mode(session),
         ..default()
     };
     DefaultPlugins
         .set(WindowPlugin { primary_window: Some(window), ..default() })
+        .set(renderer(backends))
         .set(LogPlugin { filter: LOGGED.into(), ..default() })
 }
 
@@ -122,14 +132,30 @@ fn bindings(settings: Option<&std::path::Path>, told: Option<String>) -> (Bindin
     }
 }
 
-/// Is there something that draws? Its name.
-pub(super) fn adapter() -> Result<String, CliError> {
-    let instance = wgpu::Instance::new(wgpu::InstanceDescriptor::new_without_display_handle_from_env());
-    let found = bevy::tasks::block_on(instance.request_adapter(&wgpu::RequestAdapterOptions::default()));
-    found.map(|adapter| adapter.get_info().name).map_err(|_| CliError::Stage {
+/// With which graphics interfaces something here draws: those of today, or where those find nothing, the older one.
+///
+/// # Errors
+/// Nothing draws.
+pub(super) fn backends() -> Result<Backends, CliError> {
+    let asked = Backends::from_env().map_or(vec![Backends::PRIMARY, Backends::SECONDARY], |asked| vec![asked]);
+    let draws = |backends: &Backends| {
+        let description = wgpu::InstanceDescriptor {
+            backends: *backends,
+            ..wgpu::InstanceDescriptor::new_without_display_handle_from_env()
+        };
+        let instance = wgpu::Instance::new(description);
+        bevy::tasks::block_on(instance.request_adapter(&wgpu::RequestAdapterOptions::default())).is_ok()
+    };
+    asked.into_iter().find(draws).ok_or_else(|| CliError::Stage {
         what: "nothing here draws: no graphics card with a driver, and no software renderer".into(),
         allowed: "a Vulkan driver, such as Debian's packages libvulkan1 and mesa-vulkan-drivers".into(),
     })
+}
+
+/// The renderer on these interfaces.
+pub(super) fn renderer(backends: Backends) -> RenderPlugin {
+    let settings = WgpuSettings { backends: Some(backends), ..default() };
+    RenderPlugin { render_creation: settings.into(), ..default() }
 }
 
 /// The eye's time, and the painter that follows it.
@@ -210,6 +236,7 @@ fn look(time: Res<Time<Real>>, asked: Res<Asked>, session: Res<Session>, mut mic
 }
 
 /// As good a picture as is drawn in time.
+#[expect(clippy::too_many_arguments, reason = "what is wanted, what there is, and how long it took")]
 fn fit(
     time: Res<Time<Real>>,
     session: Res<Session>,

@@ -2,7 +2,9 @@
 //!
 //! Times are of the attempt, s; scores 0–100. The picture's field is free of everything, as on the operating page.
 
-use super::style::{self, ACCENT, BODY, GOOD, GROUND, LIFTED, OUTLINE, PANEL, QUIET, RAISED, RULE, SMALL, TEXT, WARNING};
+use super::style::{
+    self, ACCENT, BODY, GOOD, GROUND, LIFTED, OUTLINE, PANEL, QUIET, RAISED, RULE, SMALL, TEXT, WARNING,
+};
 use super::widgets::{self, Standing, keep_in_view, part};
 use super::{Command, Shown, Slot};
 use bevy_egui::egui;
@@ -152,9 +154,11 @@ fn verdict(ui: &mut Ui, view: &DebriefView<'_>, shown: &mut Shown) {
         if view.can_repeat && widgets::button(ui, "Again").clicked() {
             shown.ask(Command::Again);
         }
-        for (label, command) in
-            [("Another case", Command::AnotherCase), ("Save as a page…", Command::SaveHtml), ("Help", Command::OpenHelp)]
-        {
+        for (label, command) in [
+            ("Another case", Command::AnotherCase),
+            ("Save as a page…", Command::SaveHtml),
+            ("Help", Command::OpenHelp),
+        ] {
             if widgets::button(ui, label).clicked() {
                 shown.ask(command);
             }
@@ -303,8 +307,7 @@ fn transport_ui(ui: &mut Ui, view: &DebriefView<'_>, shown: &mut Shown) {
     time_bar(ui, view, shown);
     let ReplayView::Ready { t_s, is_playing, speed } = view.replay else { return };
     ui.horizontal(|ui| {
-        let (label, command) =
-            if is_playing { ("Hold", Command::HoldReplay) } else { ("Play", Command::PlayReplay) };
+        let (label, command) = if is_playing { ("Hold", Command::HoldReplay) } else { ("Play", Command::PlayReplay) };
         ui.spacing_mut().button_padding.x = 8.0;
         if widgets::button(ui, label).clicked() {
             shown.ask(command);
@@ -354,7 +357,10 @@ fn time_bar(ui: &mut Ui, view: &DebriefView<'_>, shown: &mut Shown) {
             painter.add(Shape::convex_polygon(corners, WARNING, Stroke::NONE));
             painter.line_segment([tip, Pos2::new(at, bar.bottom())], Stroke::new(2.0, WARNING));
         } else {
-            painter.line_segment([Pos2::new(at, bar.top() + 3.0), Pos2::new(at, bar.bottom() - 3.0)], Stroke::new(1.0, QUIET));
+            painter.line_segment(
+                [Pos2::new(at, bar.top() + 3.0), Pos2::new(at, bar.bottom() - 3.0)],
+                Stroke::new(1.0, QUIET),
+            );
         }
     }
     if let Some(now_s) = now_s {
@@ -464,13 +470,20 @@ pub(crate) mod tests {
         let moment = |t_s, words: &str, is_critical| MomentRow { t_s, words: words.to_owned(), is_critical };
         let moments = [
             moment(3.2, "The tip entered the core 0.2 mm from its axis", false),
-            moment(5.9, "The foot stayed in position 3 and ultrasound cored out the hold of the tip, so that the chopper would find nothing to press against", false),
+            moment(
+                5.9,
+                "The foot stayed in position 3 and ultrasound cored out the hold of the tip, so that the chopper would find nothing to press against",
+                false,
+            ),
             moment(8.41, "The chop cracked 61 % of the core", false),
             moment(14.07, "The posterior capsule was breached by the tip", true),
         ];
         let critical = ["capsule breach".to_owned()];
-        let causes = ["The crack stopped short of the posterior third since the tip lay above the middle of the core.".to_owned()];
-        let advice = ["Bury to about half of the core's thickness, and go back to position 2 before the chop.".to_owned()];
+        let causes =
+            ["The crack stopped short of the posterior third since the tip lay above the middle of the core."
+                .to_owned()];
+        let advice =
+            ["Bury to about half of the core's thickness, and go back to position 2 before the chop.".to_owned()];
         let paint = |ui: &mut Ui| {
             ui.label("the section itself");
         };
@@ -574,7 +587,9 @@ pub(crate) mod tests {
 
     #[test]
     fn field_and_section_lie_side_by_side_and_nothing_on_them() {
-        for (size, scale) in [([1280.0, 720.0], 1.0), ([1280.0, 720.0], 1.3), ([1920.0, 1080.0], 1.0), ([3840.0, 2160.0], 1.6)] {
+        for (size, scale) in
+            [([1280.0, 720.0], 1.0), ([1280.0, 720.0], 1.3), ([1920.0, 1080.0], 1.0), ([3840.0, 2160.0], 1.6)]
+        {
             let page = page(size, scale, |ui| debrief(ui, READY, false));
             let Some(field) = page.state().field else { panic!("no field") };
             assert!(field.width() >= 0.22 * size[0], "{field:?} in {size:?}");

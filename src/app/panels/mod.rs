@@ -182,7 +182,11 @@ pub(crate) mod trial {
     }
 
     /// A page at a size, points, and a scale of text, drawn until it rests.
-    pub fn page<'a>(size: [f32; 2], scale: f32, mut page: impl FnMut(&mut egui::Ui) -> Shown + 'a) -> Harness<'a, Done> {
+    pub fn page<'a>(
+        size: [f32; 2],
+        scale: f32,
+        mut page: impl FnMut(&mut egui::Ui) -> Shown + 'a,
+    ) -> Harness<'a, Done> {
         let mut harness = Harness::builder().with_size(size).build_ui_state(
             move |ui, done: &mut Done| {
                 style::apply(ui.ctx(), scale);

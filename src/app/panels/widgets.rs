@@ -155,6 +155,8 @@ pub fn card<R>(ui: &mut Ui, content: impl FnOnce(&mut Ui) -> R) -> R {
 
 /// A column of a fixed width.
 pub fn column<R>(ui: &mut Ui, width: f32, content: impl FnOnce(&mut Ui) -> R) -> R {
+    // In a window too small for anything there may be less than no room left.
+    let width = width.max(0.0);
     ui.allocate_ui_with_layout(Vec2::new(width, 0.0), Layout::top_down(Align::Min), |ui| {
         ui.set_width(width);
         ui.spacing_mut().item_spacing.x = 8.0;

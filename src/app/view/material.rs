@@ -97,21 +97,37 @@ impl Kind {
 /// What every surface has to know of the scene; `eye.wgsl` says what each number is.
 #[derive(Clone, Copy, Debug, Default, PartialEq, ShaderType)]
 pub struct SceneUniform {
+    /// Direction to the lamp; its brightness.
     pub light: Vec4,
+    /// Tip of the needle, mm; its radius, 0 where there is none.
     pub needle_tip: Vec4,
+    /// Where the needle is drawn to, mm; radius of the sleeve.
     pub needle_back: Vec4,
+    /// Where the sleeve ends, mm; the buried length.
     pub sleeve: Vec4,
+    /// The chopper's point, mm; half its width.
     pub chopper_point: Vec4,
+    /// The chopper's bend, mm; radius of its shaft, 0 where there is none.
     pub chopper_bend: Vec4,
+    /// Where the chopper is drawn to, mm.
     pub chopper_back: Vec4,
+    /// Radius, front and back of the lens, mm; how far it is raised.
     pub lens: Vec4,
+    /// Radius and height of the pupil, radius of the rhexis, height in focus, mm.
     pub pupil: Vec4,
+    /// Colour of the red reflex; how much of it is seen.
     pub glow: Vec4,
+    /// Absorption of the shell, 1/mm; share of viscoelastic.
     pub shell_absorbs: Vec4,
+    /// Absorption of the core, 1/mm; power fraction.
     pub core_absorbs: Vec4,
+    /// Colour of the shell; how opaque it is.
     pub shell_scatters: Vec4,
+    /// Colour of the core; how opaque it is.
     pub core_scatters: Vec4,
+    /// Colour of the iris.
     pub iris: Vec4,
+    /// Fine structure, 0 or 1; largest rise of the capsule, mm; time, s.
     pub detail: Vec4,
 }
 

@@ -9,7 +9,7 @@ use crate::app::view::section::{Options, Section};
 use crate::app::view::surface::Surface;
 use crate::sim::{Model, State};
 use bevy::prelude::Resource;
-use std::sync::mpsc::{Receiver, Sender, TryRecvError, channel};
+use std::sync::mpsc::{Receiver, Sender, channel};
 use std::sync::{Arc, Mutex};
 
 /// Rings and sectors of the capsule's surface.
@@ -80,7 +80,8 @@ impl Painter {
     fn dress(&mut self, model: &Arc<Model>, state: &State) -> Vec<(Skin, Surface)> {
         let key = SurfaceKey::of_state(state);
         if self.skins.as_ref().is_none_or(|worn| !Arc::ptr_eq(&worn.model, model) || worn.key != key) {
-            let shells = lens_surface(model, &state.lens, state.opening.as_deref()).into_iter().map(|b| (Skin::Shell, b));
+            let shells =
+                lens_surface(model, &state.lens, state.opening.as_deref()).into_iter().map(|b| (Skin::Shell, b));
             let cores = core_surface(model, &state.lens, state.opening.as_deref()).into_iter().map(|b| (Skin::Core, b));
             self.skins = Some(Skins { model: model.clone(), key, bodies: shells.chain(cores).collect() });
         }
@@ -158,11 +159,8 @@ impl Studio {
             let mut painter = Painter::default();
             while let Ok(mut order) = asked.recv() {
                 // Only the latest counts.
-                loop {
-                    match asked.try_recv() {
-                        Ok(later) => order = later,
-                        Err(TryRecvError::Empty | TryRecvError::Disconnected) => break,
-                    }
+                while let Ok(later) = asked.try_recv() {
+                    order = later;
                 }
                 if done.send(painter.paint(order)).is_err() {
                     break;

@@ -10,8 +10,8 @@ use crate::app::view::painter::{Painting, Skin};
 use crate::app::view::surface::{self, Surface};
 use crate::sim::hands::ChopperEnd;
 use crate::sim::{Model, State};
-use bevy::camera::{ClearColorConfig, Hdr, RenderTarget};
 use bevy::camera::visibility::NoFrustumCulling;
+use bevy::camera::{ClearColorConfig, Hdr, RenderTarget};
 use bevy::core_pipeline::tonemapping::{DebandDither, Tonemapping};
 use bevy::prelude::*;
 use bevy::render::render_resource::TextureFormat;
@@ -273,6 +273,7 @@ fn iris_of(model: &Model, state: &State) -> Surface {
 }
 
 /// Lens bodies and capsule, when there is a new painting.
+#[expect(clippy::too_many_arguments, reason = "what is worn, and what it is made of")]
 fn dress(
     mut commands: Commands,
     shown: Res<Shown>,
@@ -371,7 +372,7 @@ fn needle_pose(model: &Model, state: &State) -> Option<Transform> {
     let rotation = Quat::from_mat3(&Mat3::from_cols(forward, up, forward.cross(up)));
     // The stroke of the tip, too fast to be seen as one: a blur of its ends.
     let stroke_mm = (model.vibration.stroke_mm * state.power) as f32;
-    let beat = if state.tick % 2 == 0 { 0.5 } else { -0.5 };
+    let beat = if state.tick.is_multiple_of(2) { 0.5 } else { -0.5 };
     Some(Transform { translation: vec3(&needle.tip.place_mm) + forward * (stroke_mm * beat), rotation, ..default() })
 }
 
@@ -425,7 +426,7 @@ fn scene_of(painting: &Painting, microscope: &Microscope, quality: &Quality) -> 
             microscope.focus_mm,
         ),
         // The glow is brightest where the view goes along the lamp's light.
-        glow: Vec4::new(1.30, 0.36, 0.09, (1.0 - 1.4 * microscope.tilt_rad.length()).max(0.15)),
+        glow: Vec4::new(1.25, 0.30, 0.06, (1.0 - 1.4 * microscope.tilt_rad.length()).max(0.15)),
         shell_absorbs: shell_absorbs.extend((gel_ul / 200.0).min(1.0) as f32),
         core_absorbs: core_absorbs.extend(state.power as f32),
         shell_scatters,

@@ -42,7 +42,13 @@ impl Surface {
     }
 
     /// A grid of `rows` × `columns` points, closed round where `is_round`.
-    fn grid(&mut self, rows: u32, columns: u32, is_round: bool, mut at: impl FnMut(f32, f32) -> (Vec3, Vec3, [f32; 2])) {
+    fn grid(
+        &mut self,
+        rows: u32,
+        columns: u32,
+        is_round: bool,
+        mut at: impl FnMut(f32, f32) -> (Vec3, Vec3, [f32; 2]),
+    ) {
         let first = self.places.len() as u32;
         for row in 0..rows {
             for column in 0..columns {
@@ -137,11 +143,7 @@ pub fn rod(tip_mm: f32, wide_mm: f32, taper_mm: f32, back_mm: f32, flat: f32) ->
     surface.grid(6, ROUND, true, |along, round| {
         let (s, c) = (round * TAU).sin_cos();
         let (e, f) = (along * TAU / 4.0).sin_cos();
-        (
-            Vec3::new(tip_mm * (f - 1.0), tip_mm * e * c, tip_mm * e * s * flat),
-            Vec3::new(f, e * c, e * s),
-            [1.0, 0.0],
-        )
+        (Vec3::new(tip_mm * (f - 1.0), tip_mm * e * c, tip_mm * e * s * flat), Vec3::new(f, e * c, e * s), [1.0, 0.0])
     });
     surface.grid(8, ROUND, true, |along, round| {
         let (s, c) = (round * TAU).sin_cos();
@@ -166,7 +168,11 @@ pub fn iris(pupil_radius_mm: f32, pupil_z_mm: f32, root_z_mm: f32) -> Surface {
         // The free edge turns down.
         let edge = (1.0 - along * 14.0).max(0.0);
         let z = height(r) - 0.14 * edge * edge;
-        (Vec3::new(r * c, r * s, z), Vec3::new(-c * (slope + 1.5 * edge), -s * (slope + 1.5 * edge), 1.0), [along, round])
+        (
+            Vec3::new(r * c, r * s, z),
+            Vec3::new(-c * (slope + 1.5 * edge), -s * (slope + 1.5 * edge), 1.0),
+            [along, round],
+        )
     });
     surface
 }

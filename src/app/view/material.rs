@@ -8,8 +8,8 @@ use bevy::mesh::MeshVertexBufferLayoutRef;
 use bevy::pbr::{Material, MaterialPipeline, MaterialPipelineKey, MaterialPlugin};
 use bevy::prelude::*;
 use bevy::render::render_resource::{
-    AsBindGroup, BlendComponent, BlendFactor, BlendOperation, BlendState, CompareFunction, RenderPipelineDescriptor,
-    ShaderType, SpecializedMeshPipelineError,
+    AsBindGroup, BlendComponent, BlendFactor, BlendOperation, BlendState, CompareFunction, Face,
+    RenderPipelineDescriptor, ShaderType, SpecializedMeshPipelineError,
 };
 use bevy::shader::{Shader, ShaderRef};
 
@@ -52,6 +52,28 @@ pub enum Kind {
 }
 
 impl Kind {
+    /// All of them.
+    pub const ALL: [Self; 13] = [
+        Self::Reflex,
+        Self::ShellAbsorbs,
+        Self::CoreAbsorbs,
+        Self::Capsule,
+        Self::Sclera,
+        Self::Iris,
+        Self::Metal,
+        Self::Sleeve,
+        Self::CoreScatters,
+        Self::ShellScatters,
+        Self::Rim,
+        Self::Cornea,
+        Self::Oculus,
+    ];
+
+    /// Is it seen from its front only?
+    fn is_one_sided(self) -> bool {
+        matches!(self, Self::CoreScatters | Self::ShellScatters)
+    }
+
     /// What it is called in the shader.
     fn definitions(self) -> &'static [&'static str] {
         match self {
@@ -176,7 +198,7 @@ impl Material for EyeMaterial {
         key: MaterialPipelineKey<Self>,
     ) -> Result<(), SpecializedMeshPipelineError> {
         let kind = key.bind_group_data;
-        descriptor.primitive.cull_mode = None;
+        descriptor.primitive.cull_mode = kind.is_one_sided().then_some(Face::Back);
         if let Some(fragment) = &mut descriptor.fragment {
             fragment.shader_defs.extend(kind.definitions().iter().map(|d| (*d).into()));
             for target in fragment.targets.iter_mut().flatten() {

@@ -4,10 +4,12 @@
 //! latest state it was given, and states that came in between are not painted. Pictures paint in place (`Painter::paint`).
 //! Places are mm in the eye's frame.
 
-use crate::app::view::mesh::{BodyMesh, SurfaceKey, core_surface, lens_surface, place};
+use crate::app::view::mesh::{BodyMesh, SurfaceKey, core_surface, lens_surface, place, side_poses};
 use crate::app::view::section::{Options, Section};
 use crate::app::view::surface::Surface;
+use crate::sim::pose::Pose;
 use crate::sim::{Model, State};
+use bevy::mesh::Mesh;
 use bevy::prelude::Resource;
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::sync::{Arc, Mutex};
@@ -37,6 +39,24 @@ pub enum Skin {
     Core,
 }
 
+/// A surface to be worn: the scene takes it once, and while the next painting has the same, nothing is to be done.
+pub struct Worn {
+    /// Which part of a body.
+    pub skin: Skin,
+    mesh: Mutex<Option<Mesh>>,
+}
+
+impl Worn {
+    fn new(skin: Skin, surface: Surface) -> Arc<Self> {
+        Arc::new(Self { skin, mesh: Mutex::new(Some(surface.mesh())) })
+    }
+
+    /// The surface as the renderer takes it, the first time.
+    pub fn take(&self) -> Option<Mesh> {
+        self.mesh.lock().ok()?.take()
+    }
+}
+
 /// What is drawn of a state.
 pub struct Painting {
     /// The model.
@@ -46,9 +66,9 @@ pub struct Painting {
     /// Grade by which the lens looks.
     pub grade: f64,
     /// Surfaces of the bodies.
-    pub skins: Vec<(Skin, Surface)>,
+    pub skins: Vec<Arc<Worn>>,
     /// The posterior capsule.
-    pub capsule: Surface,
+    pub capsule: Arc<Worn>,
     /// The section, where it was asked for.
     pub section: Option<Section>,
 }
@@ -57,13 +77,29 @@ pub struct Painting {
 #[derive(Default)]
 pub struct Painter {
     skins: Option<Skins>,
+    capsule: Option<(Vec<[f32; 3]>, Arc<Worn>)>,
 }
 
-/// Surfaces of the bodies at rest, and what they were made of.
+/// Surfaces of the bodies at rest, what they were made of, and where they were worn last.
 struct Skins {
     model: Arc<Model>,
     key: SurfaceKey,
     bodies: Vec<(Skin, BodyMesh)>,
+    worn: Vec<([Pose; 2], Arc<Worn>)>,
+}
+
+/// Motion below which a surface stays where it is drawn, mm: a tenth of a pixel.
+const STILL_MM: f64 = 1.5e-3;
+
+/// Radius of what turns with a body, mm.
+const REACH_MM: f64 = 5.0;
+
+/// Has a body hardly moved?
+fn is_still(before: &Pose, now: &Pose) -> bool {
+    let way_mm = (before.place_mm - now.place_mm).norm();
+    // Unit quaternions that differ by little differ by half the angle between them.
+    let off: f64 = before.turn.iter().zip(now.turn).map(|(a, b)| (a - b) * (a - b)).sum();
+    way_mm + REACH_MM * 2.0 * off.sqrt() < STILL_MM
 }
 
 impl Painter {
@@ -71,22 +107,47 @@ impl Painter {
     pub fn paint(&mut self, order: Order) -> Painting {
         let Order { model, state, grade, section } = order;
         let skins = self.dress(&model, &state);
-        let capsule = capsule(&model, &state);
+        let capsule = self.cover(&model, &state);
         let section = section.map(|options| Section::cut(&model, &state, &options));
         Painting { model, state, grade, skins, capsule, section }
     }
 
     /// The bodies' surfaces where they are now; made anew only where cells, cracks or holes have changed.
-    fn dress(&mut self, model: &Arc<Model>, state: &State) -> Vec<(Skin, Surface)> {
+    fn dress(&mut self, model: &Arc<Model>, state: &State) -> Vec<Arc<Worn>> {
         let key = SurfaceKey::of_state(state);
-        if self.skins.as_ref().is_none_or(|worn| !Arc::ptr_eq(&worn.model, model) || worn.key != key) {
-            let shells =
-                lens_surface(model, &state.lens, state.opening.as_deref()).into_iter().map(|b| (Skin::Shell, b));
-            let cores = core_surface(model, &state.lens, state.opening.as_deref()).into_iter().map(|b| (Skin::Core, b));
-            self.skins = Some(Skins { model: model.clone(), key, bodies: shells.chain(cores).collect() });
+        let kept = self.skins.take().filter(|skins| Arc::ptr_eq(&skins.model, model) && skins.key == key);
+        let mut skins = kept.unwrap_or_else(|| {
+            let opening = state.opening.as_deref();
+            let shells = lens_surface(model, &state.lens, opening).into_iter().map(|body| (Skin::Shell, body));
+            let cores = core_surface(model, &state.lens, opening).into_iter().map(|body| (Skin::Core, body));
+            Skins { model: model.clone(), key, bodies: shells.chain(cores).collect(), worn: Vec::new() }
+        });
+        for (i, (skin, body)) in skins.bodies.iter().enumerate() {
+            let poses = side_poses(state, body.body);
+            match skins.worn.get_mut(i) {
+                Some((before, _)) if before.iter().zip(&poses).all(|(a, b)| is_still(a, b)) => {}
+                Some(worn) => *worn = (poses, Worn::new(*skin, placed(*skin, body, state))),
+                None => skins.worn.push((poses, Worn::new(*skin, placed(*skin, body, state)))),
+            }
         }
-        let bodies = self.skins.iter().flat_map(|worn| &worn.bodies);
-        bodies.map(|(skin, body)| (*skin, placed(*skin, body, state))).collect()
+        let worn = skins.worn.iter().map(|(_, worn)| worn.clone()).collect();
+        self.skins = Some(skins);
+        worn
+    }
+
+    /// The capsule's surface where it is now.
+    fn cover(&mut self, model: &Model, state: &State) -> Arc<Worn> {
+        let surface = capsule(model, state);
+        if let Some((before, worn)) = &self.capsule {
+            let off = before.iter().zip(&surface.places).map(|(a, b)| (a[2] - b[2]).abs().max((a[0] - b[0]).abs()));
+            if off.fold(0.0, f32::max) < STILL_MM as f32 {
+                return worn.clone();
+            }
+        }
+        let places = surface.places.clone();
+        let worn = Worn::new(Skin::Shell, surface);
+        self.capsule = Some((places, worn.clone()));
+        worn
     }
 }
 

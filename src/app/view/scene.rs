@@ -6,7 +6,7 @@
 
 use crate::app::view::appearance::{Look, looks};
 use crate::app::view::material::{EyeMaterial, Kind, SceneUniform};
-use crate::app::view::painter::{Painting, Skin};
+use crate::app::view::painter::{Painting, Skin, Worn};
 use crate::app::view::surface::{self, Surface};
 use crate::sim::hands::ChopperEnd;
 use crate::sim::{Model, State};
@@ -119,9 +119,16 @@ enum Part {
     Oculus,
 }
 
-/// A lens body's surface.
-#[derive(Component)]
-struct BodySkin;
+/// The material of each kind of surface.
+#[derive(Default, Resource)]
+struct Paints(Vec<(Kind, Handle<EyeMaterial>)>);
+
+impl Paints {
+    /// Of a kind; each kind has one.
+    fn of(&self, kind: Kind) -> Handle<EyeMaterial> {
+        self.0.iter().find(|(k, _)| *k == kind).map(|(_, handle)| handle.clone()).unwrap_or_default()
+    }
+}
 
 /// The objective's camera.
 #[derive(Component)]
@@ -143,11 +150,20 @@ pub fn plugin(app: &mut App) {
         .init_resource::<Quality>()
         .init_resource::<Shown>()
         .init_resource::<Built>()
+        .init_resource::<Paints>()
         .add_systems(Startup, set_up)
         .add_systems(PostUpdate, (fit_field, build, dress, pose, light).chain().before(TransformSystems::Propagate));
 }
 
-fn set_up(mut commands: Commands, mut images: ResMut<Assets<Image>>, quality: Res<Quality>) {
+fn set_up(
+    mut commands: Commands,
+    mut images: ResMut<Assets<Image>>,
+    mut materials: ResMut<Assets<EyeMaterial>>,
+    mut paints: ResMut<Paints>,
+    quality: Res<Quality>,
+) {
+    let paint = |kind: &Kind| (*kind, materials.add(EyeMaterial { scene: SceneUniform::default(), kind: *kind }));
+    paints.0 = Kind::ALL.iter().map(paint).collect();
     let image = images.add(field_image(quality.side_px));
     commands.insert_resource(Field { image: image.clone() });
     commands.spawn((
@@ -198,7 +214,7 @@ fn build(
     shown: Res<Shown>,
     mut built: ResMut<Built>,
     mut meshes: ResMut<Assets<Mesh>>,
-    mut materials: ResMut<Assets<EyeMaterial>>,
+    paints: Res<Paints>,
     parts: Query<(Entity, &Part)>,
 ) {
     let Some(painting) = &shown.0 else { return };
@@ -223,7 +239,7 @@ fn build(
         }
     }
     let mut add = |part: Part, kind: Kind, surface: Surface| {
-        let material = materials.add(EyeMaterial { scene: SceneUniform::default(), kind });
+        let material = paints.of(kind);
         commands.spawn((
             part,
             Mesh3d(meshes.add(surface.mesh())),
@@ -272,58 +288,61 @@ fn iris_of(model: &Model, state: &State) -> Surface {
     surface::iris(radius_mm as f32, height_mm, root_mm)
 }
 
+/// The entities that wear a surface: one takes light away, one scatters it.
+struct Dressed {
+    entities: [Entity; 2],
+    worn: Arc<Worn>,
+}
+
 /// Lens bodies and capsule, when there is a new painting.
-#[expect(clippy::too_many_arguments, reason = "what is worn, and what it is made of")]
 fn dress(
     mut commands: Commands,
     shown: Res<Shown>,
     mut meshes: ResMut<Assets<Mesh>>,
-    mut materials: ResMut<Assets<EyeMaterial>>,
-    skins: Query<Entity, With<BodySkin>>,
-    parts: Query<(&Part, &Mesh3d)>,
-    mut last: Local<Option<Arc<Painting>>>,
-    mut worn: Local<Vec<(Entity, Skin, Handle<Mesh>)>>,
+    paints: Res<Paints>,
+    parts: Query<(Entity, &Part)>,
+    mut capsule: Local<Option<(Entity, Arc<Worn>)>>,
+    mut dressed: Local<Vec<Dressed>>,
 ) {
     let Some(painting) = &shown.0 else { return };
-    if last.as_ref().is_some_and(|l| Arc::ptr_eq(l, painting)) {
-        return;
-    }
-    *last = Some(painting.clone());
-    for (_, Mesh3d(handle)) in parts.iter().filter(|(part, _)| **part == Part::Capsule) {
-        let _ = meshes.insert(handle, painting.capsule.clone().mesh());
-    }
-    // Each surface is worn by an entity of its own, in their order; what is left over goes.
-    let mut wanted = painting.skins.iter();
-    let mut kept = Vec::new();
-    for (entity, skin, handle) in worn.drain(..) {
-        match wanted.as_slice().first() {
-            Some((next, surface)) if *next == skin && skins.contains(entity) => {
-                wanted.next();
-                let _ = meshes.insert(&handle, surface.clone().mesh());
-                kept.push((entity, skin, handle));
-            }
-            _ => commands.entity(entity).despawn(),
+    for (entity, _) in parts.iter().filter(|(_, part)| **part == Part::Capsule) {
+        let is_worn = capsule.as_ref().is_some_and(|(by, c)| *by == entity && Arc::ptr_eq(c, &painting.capsule));
+        if !is_worn && let Some(mesh) = painting.capsule.take() {
+            commands.entity(entity).insert(Mesh3d(meshes.add(mesh)));
+            *capsule = Some((entity, painting.capsule.clone()));
         }
     }
-    for (skin, surface) in wanted {
-        let handle = meshes.add(surface.clone().mesh());
-        let kinds = match skin {
+    // Each surface is worn by entities of its own, in their order; what is left over goes.
+    let kept = painting.skins.len().min(dressed.len());
+    for entity in dressed.drain(kept..).flat_map(|surplus| surplus.entities) {
+        commands.entity(entity).despawn();
+    }
+    for (i, worn) in painting.skins.iter().enumerate() {
+        let now = dressed.get_mut(i);
+        if now.as_ref().is_some_and(|now| Arc::ptr_eq(&now.worn, worn)) {
+            continue;
+        }
+        let Some(mesh) = worn.take() else { continue };
+        let mesh = meshes.add(mesh);
+        let kinds = match worn.skin {
             Skin::Shell => [Kind::ShellAbsorbs, Kind::ShellScatters],
             Skin::Core => [Kind::CoreAbsorbs, Kind::CoreScatters],
         };
-        let drawn = kinds.map(|kind| {
-            let material = materials.add(EyeMaterial { scene: SceneUniform::default(), kind });
-            (Mesh3d(handle.clone()), MeshMaterial3d(material), Transform::default(), NoFrustumCulling)
-        });
-        let entity = commands.spawn((BodySkin, Transform::default(), Visibility::default())).id();
-        commands.entity(entity).with_children(|both| {
-            for one in drawn {
-                both.spawn(one);
+        let wear = |kind| (Mesh3d(mesh.clone()), MeshMaterial3d(paints.of(kind)));
+        match now {
+            Some(now) => {
+                for (entity, kind) in now.entities.into_iter().zip(kinds) {
+                    commands.entity(entity).insert(wear(kind));
+                }
+                now.worn = worn.clone();
             }
-        });
-        kept.push((entity, *skin, handle));
+            None => {
+                let entities =
+                    kinds.map(|kind| commands.spawn((wear(kind), Transform::default(), NoFrustumCulling)).id());
+                dressed.push(Dressed { entities, worn: worn.clone() });
+            }
+        }
     }
-    *worn = kept;
 }
 
 /// Instruments where the engine has them.

@@ -26,7 +26,7 @@ impl Surface {
     /// As the renderer takes it.
     pub fn mesh(self) -> Mesh {
         let colours = if self.colours.is_empty() { vec![[0.0; 4]; self.places.len()] } else { self.colours };
-        Mesh::new(PrimitiveTopology::TriangleList, RenderAssetUsages::default())
+        Mesh::new(PrimitiveTopology::TriangleList, RenderAssetUsages::RENDER_WORLD)
             .with_inserted_attribute(Mesh::ATTRIBUTE_POSITION, self.places)
             .with_inserted_attribute(Mesh::ATTRIBUTE_NORMAL, self.normals)
             .with_inserted_attribute(Mesh::ATTRIBUTE_UV_0, self.uvs)

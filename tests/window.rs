@@ -1,0 +1,300 @@
+//! The window as a person meets it, on a display of its own: a scripted user with mouse and keys takes the very long eye from
+//! the notice of the first start to a replay in the debrief.
+//!
+//! Needs Debian's packages xvfb, xdotool, x11-apps, libxkbcommon-x11-0, libvulkan1 and mesa-vulkan-drivers. Where a button
+//! lies is asked of the same pages, drawn without a display; what the script waits for it sees on the screen.
+#![cfg(feature = "app")]
+#![allow(clippy::unwrap_used, clippy::expect_used, reason = "a test that cannot go on fails")]
+
+use bevy_egui::egui;
+use corecleft::app::clerk::Judged;
+use corecleft::app::hands::Bindings;
+use corecleft::app::operation::{Chosen, Operation, POWER_LIMIT};
+use corecleft::app::pages::{self, Around};
+use corecleft::app::panels::{Way, style};
+use corecleft::app::session::{Page, Session};
+use corecleft::app::settings::Settings;
+use corecleft::attempt::{Attempt, Device, Setup};
+use corecleft::debrief::{Course, Debrief};
+use corecleft::sim::event::EventKind;
+use egui_kittest::Harness;
+use egui_kittest::kittest::Queryable;
+use std::path::PathBuf;
+use std::process::{Child, Command, Stdio};
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+/// The window, tall enough that nothing on the pages has to be scrolled to.
+const SIZE: (u32, u32) = (1280, 1700);
+
+/// Longest that anything is waited for; software draws slowly on two cores.
+const PATIENCE: Duration = Duration::from_secs(180);
+
+const TITLE: &str = "Very long eye, small dense core in a soft shell";
+
+/// A display with nothing else on it, and the program on that.
+struct Theatre {
+    folder: tempfile::TempDir,
+    display: String,
+    server: Child,
+    program: Option<Child>,
+}
+
+impl Theatre {
+    fn open() -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        // The server chooses a free display and writes its number.
+        let mut server = Command::new("Xvfb")
+            .args(["-displayfd", "1", "-nolisten", "tcp", "-screen", "0", &format!("{}x{}x24", SIZE.0, SIZE.1)])
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("Xvfb does not start; Debian's package xvfb is needed");
+        let mut number = String::new();
+        std::io::BufRead::read_line(&mut std::io::BufReader::new(server.stdout.take().unwrap()), &mut number).unwrap();
+        let display = format!(":{}", number.trim());
+        Self { folder, display, server, program: None }
+    }
+
+    fn attempts(&self) -> PathBuf {
+        self.folder.path().join("data").join("corecleft").join("attempts")
+    }
+
+    /// Start the program, and give its window the whole screen.
+    fn start(&mut self) {
+        let home = self.folder.path();
+        let program = Command::new(env!("CARGO_BIN_EXE_corecleft"))
+            .env("DISPLAY", &self.display)
+            .env_remove("WAYLAND_DISPLAY")
+            .env("HOME", home)
+            .env("XDG_CONFIG_HOME", home.join("config"))
+            .env("XDG_DATA_HOME", home.join("data"))
+            .env("XDG_RUNTIME_DIR", home)
+            .spawn()
+            .unwrap();
+        self.program = Some(program);
+        let window = self.xdotool(&["search", "--sync", "--onlyvisible", "--name", "^Corecleft$"]);
+        let window = window.lines().next().unwrap().to_owned();
+        let (width, height) = (SIZE.0.to_string(), SIZE.1.to_string());
+        self.xdotool(&["windowmove", &window, "0", "0", "windowsize", &window, &width, &height]);
+    }
+
+    fn xdotool(&self, arguments: &[&str]) -> String {
+        let output = Command::new("xdotool").args(arguments).env("DISPLAY", &self.display).output();
+        let output = output.expect("xdotool does not start; Debian's package xdotool is needed");
+        assert!(output.status.success(), "{arguments:?}: {}", String::from_utf8_lossy(&output.stderr));
+        String::from_utf8(output.stdout).unwrap()
+    }
+
+    fn click(&self, at: egui::Pos2) {
+        let (x, y) = (at.x.round().to_string(), at.y.round().to_string());
+        self.xdotool(&["mousemove", &x, &y]);
+        // The pointer is seen to lie there before it is pressed.
+        std::thread::sleep(Duration::from_millis(400));
+        self.xdotool(&["mousedown", "1"]);
+        std::thread::sleep(Duration::from_millis(250));
+        self.xdotool(&["mouseup", "1"]);
+    }
+
+    fn press(&self, key: &str) {
+        self.xdotool(&["keydown", key]);
+        std::thread::sleep(Duration::from_millis(250));
+        self.xdotool(&["keyup", key]);
+    }
+
+    /// What is on the screen in a rectangle: four bytes a pixel.
+    fn screen(&self, rect: egui::Rect) -> Vec<u8> {
+        let output = Command::new("xwd").args(["-root", "-silent", "-display", &self.display]).output();
+        let output = output.expect("xwd does not start; Debian's package x11-apps is needed");
+        let dump = output.stdout;
+        // The X window dump: its header is of 32-bit big-endian words, the first its own size, the thirteenth the bytes of a
+        // row, the twentieth the number of colours of twelve bytes each (X11/XWDFile.h).
+        let word = |i: usize| u32::from_be_bytes(dump[4 * i..4 * i + 4].try_into().unwrap()) as usize;
+        let (from, row) = (word(0) + 12 * word(19), word(12));
+        let rows = rect.top() as usize..rect.bottom() as usize;
+        rows.flat_map(|y| {
+            let at = from + y * row;
+            dump[at + 4 * rect.left() as usize..at + 4 * rect.right() as usize].to_vec()
+        })
+        .collect()
+    }
+
+    fn wait(&mut self, what: &str, mut is_so: impl FnMut(&Self) -> bool) {
+        let begun = Instant::now();
+        while !is_so(self) {
+            if begun.elapsed() > PATIENCE {
+                if let Some(keep) = std::env::var_os("CORECLEFT_KEEP_SCREEN") {
+                    let dump =
+                        Command::new("xwd").args(["-root", "-silent", "-display", &self.display]).output().unwrap();
+                    std::fs::write(keep, dump.stdout).unwrap();
+                }
+                panic!("never came: {what}");
+            }
+            if let Some(status) = self.program.as_mut().and_then(|program| program.try_wait().unwrap()) {
+                panic!("the program ended ({status}) before: {what}");
+            }
+            std::thread::sleep(Duration::from_millis(300));
+        }
+    }
+
+    /// Wait until the screen shows in a rectangle what it showed before, or something else.
+    fn wait_for(&mut self, what: &str, rect: egui::Rect, before: &[u8], is_same: bool) {
+        self.wait(what, |theatre| (theatre.screen(rect) == before) == is_same);
+    }
+}
+
+impl Drop for Theatre {
+    fn drop(&mut self) {
+        if let Some(program) = &mut self.program {
+            let _ = program.kill();
+            let _ = program.wait();
+        }
+        let _ = self.server.kill();
+        let _ = self.server.wait();
+    }
+}
+
+/// A page as it stands in the window, without a display.
+fn page(session: &Session) -> Harness<'_> {
+    let bindings = Bindings::default();
+    let mut harness = Harness::builder().with_size([SIZE.0 as f32, SIZE.1 as f32]).build_ui(move |ui| {
+        style::apply(ui.ctx(), 1.0);
+        let around = Around { bindings: &bindings, remap: "", has_pedal: false, section: None, note: None };
+        pages::show(ui, session, &around);
+    });
+    harness.run();
+    harness
+}
+
+/// Where something with a label lies on the session's page.
+fn find(session: &Session, label: &str) -> egui::Rect {
+    page(session).get_by_label_contains(label).rect()
+}
+
+/// The session as it stands at the beginning of a first start, on some page.
+fn session(page: Page) -> Session {
+    let mut session = Session::unattended(Settings { notice_seen: page != Page::Notice, ..Settings::default() });
+    session.case = session.cases.iter().position(|c| c.case.spec.title == TITLE).unwrap();
+    if page == Page::Operate {
+        let shelved = session.cases[session.case].clone();
+        let chosen = Chosen {
+            scenario: shelved.name,
+            case: shelved.case,
+            setup: Setup::default(),
+            seed: 1,
+            way: Way::Stepwise,
+            power_limit: POWER_LIMIT,
+            calibration: Default::default(),
+        };
+        session.start(Box::new(Operation::begin(chosen).unwrap()));
+    }
+    session.page = page;
+    session
+}
+
+#[test]
+fn a_scripted_user_chops_the_very_long_eye_and_sees_it_again() {
+    let mut theatre = Theatre::open();
+    theatre.start();
+
+    // From the notice to the foot pedal. What is clicked is on the screen when the page has changed.
+    let whole = egui::Rect::from_min_size(egui::Pos2::ZERO, egui::vec2(SIZE.0 as f32, 1000.0));
+    let black = theatre.screen(whole);
+    std::thread::sleep(Duration::from_secs(3));
+    theatre.wait_for("the first page", whole, &black, false);
+    std::thread::sleep(Duration::from_secs(3));
+    for (page, label) in [
+        (Page::Notice, "I understand"),
+        (Page::Cases, TITLE),
+        (Page::Sheet, "Set up"),
+        (Page::Machine, "Check the foot pedal"),
+    ] {
+        let before = theatre.screen(whole);
+        theatre.click(find(&session(page), label).center());
+        theatre.wait_for(&format!("what follows {label}"), whole, &before, false);
+        std::thread::sleep(Duration::from_secs(1));
+    }
+    for key in ["1", "2", "3", "0"] {
+        theatre.press(key);
+        std::thread::sleep(Duration::from_millis(1200));
+    }
+    let foot = session(Page::Foot);
+    let before = theatre.screen(whole);
+    theatre.click(find(&foot, "Begin operating").center());
+    theatre.wait_for("the attempt", whole, &before, false);
+    std::thread::sleep(Duration::from_secs(4));
+
+    // The attempt, manoeuvre by manoeuvre. While one is under way the hands' line says so.
+    let operate = session(Page::Operate);
+    let still = find(&operate, "The hands hold still");
+    let rest = theatre.screen(still);
+    for label in
+        ["Bury", "2", "Wait", "Chop, vertical", "Part", "1", "Withdraw from lens", "Grip", "Bring to centre", "Wait"]
+    {
+        let place = match label {
+            "1" | "2" => page(&operate).get_by_label_contains(&format!(" {label}")).rect(),
+            label => page(&operate).get_by_role_and_label(egui::accesskit::Role::Button, label).rect(),
+        };
+        theatre.click(place.center());
+        std::thread::sleep(Duration::from_millis(700));
+        theatre.wait_for(&format!("the end of {label}"), still, &rest, true);
+    }
+    theatre.click(find(&operate, "End the attempt").center());
+
+    // It is saved, and its record leads to the same end.
+    let attempts = theatre.attempts();
+    let files = || -> Vec<PathBuf> {
+        let entries = attempts.read_dir().map(|entries| entries.flatten().map(|e| e.path()).collect());
+        let mut files: Vec<PathBuf> = entries.unwrap_or_default();
+        files.retain(|path| path.extension().is_some_and(|e| e == "attempt"));
+        files
+    };
+    theatre.wait("the saved attempt", |_| !files().is_empty());
+    let file = files().remove(0);
+    let verified = Command::new(env!("CARGO_BIN_EXE_corecleft")).arg("verify").arg(&file).output().unwrap();
+    assert!(verified.status.success(), "{}", String::from_utf8_lossy(&verified.stdout));
+    let attempt = Attempt::read(&file).unwrap();
+    let Device::Person(device) = &attempt.header.device else { panic!("not by hand: {:?}", attempt.header.device) };
+    assert!(device.contains("stepwise") && device.contains("mouse"), "{device}");
+    let happened = |what: &str, is_it: fn(&EventKind) -> bool| {
+        assert!(attempt.events.iter().any(|event| is_it(&event.kind)), "{what} is missing");
+    };
+    happened("the tip in the core", |kind| matches!(kind, EventKind::TipEnteredCore { .. }));
+    happened("a chop", |kind| matches!(kind, EventKind::ChopStarted(..)));
+    happened("a crack right through", |kind| matches!(kind, EventKind::BodySplit { .. }));
+    happened("a piece in the port", |kind| matches!(kind, EventKind::Gripped { .. }));
+    happened("a piece that was drawn", |kind| matches!(kind, EventKind::Pulled { .. }));
+
+    // The debrief: an event is clicked and seen again.
+    let (case, model) = attempt.model().unwrap();
+    let course = Course::again(&model, &attempt);
+    let debrief = Debrief::of(&course.facts(&case.spec, &model));
+    let mut session = session(Page::Cases);
+    let judged = Judged::new(Arc::new(case.spec), Arc::new(model), attempt.header.clone(), course, debrief);
+    session.show_debrief(Box::new(judged));
+    std::thread::sleep(Duration::from_secs(4));
+    let event = find(&session, "The chopper entered the lens");
+    let field = egui::Rect::from_min_max(egui::pos2(500.0, 120.0), egui::pos2(850.0, 450.0));
+    let end = theatre.screen(field);
+    theatre.click(event.center());
+    theatre.wait_for("the replay", field, &end, false);
+    let first = theatre.screen(field);
+    theatre.wait_for("the replay to go on", field, &first, false);
+}
+
+#[test]
+fn a_display_that_does_not_answer_is_told_in_one_line() {
+    let output = Command::new(env!("CARGO_BIN_EXE_corecleft"))
+        .env("DISPLAY", ":4711")
+        .env_remove("WAYLAND_DISPLAY")
+        .env("HOME", std::env::temp_dir())
+        .env("XDG_CONFIG_HOME", std::env::temp_dir())
+        .env("XDG_DATA_HOME", std::env::temp_dir())
+        .env("XDG_RUNTIME_DIR", std::env::temp_dir())
+        .output()
+        .unwrap();
+    let told = String::from_utf8_lossy(&output.stderr);
+    assert_eq!(output.status.code(), Some(2), "{told}");
+    assert_eq!(told.lines().count(), 1, "{told}");
+    assert!(told.contains("display") && told.contains("allowed"), "{told}");
+}

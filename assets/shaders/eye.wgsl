@@ -198,6 +198,10 @@ fn fragment(in: VertexOutput, @builtin(front_facing) is_front: bool) -> @locatio
 #endif
 
 #ifdef SCATTERS
+    // The iris gives way to what comes up under it by a little, and lies over it.
+    if length(p.xy) > scene.pupil.x && p.z < scene.pupil.y + scene.lens.w + 0.7 {
+        discard;
+    }
     var n = normalize(in.world_normal);
     // in.color: place in the lens at rest (rgb, mm) and core weight (a); in.uv: x wall of a crack, y outer surface.
     let rest = in.color.rgb;

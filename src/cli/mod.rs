@@ -206,6 +206,11 @@ fn usage_line(error: &clap::Error) -> String {
         Some(usage) => format!("{}; allowed: {}", joined(&what), joined(&usage)),
         None => joined(&what),
     };
+    // What the parser lists for a value that is not one of a few.
+    let line = match line.split_once(" [possible values: ") {
+        Some((what, allowed)) => format!("{what}; allowed: {}", allowed.trim_end_matches(']')),
+        None => line,
+    };
     plain(&line)
 }
 

@@ -220,6 +220,14 @@ fn frames_are_measured_and_the_adapter_is_named() {
 }
 
 #[test]
+fn every_view_that_can_be_asked_for_is_drawn() {
+    use clap::ValueEnum;
+    for view in corecleft::cli::picture::View::value_variants() {
+        assert!(corecleft::app::picture::View::named(&view.name()).is_some(), "{view:?}");
+    }
+}
+
+#[test]
 fn what_cannot_be_drawn_is_one_line() {
     for (arguments, told) in [
         (&["scenarios/medium-uniform.ron", "--view", "sideways", "--out", "a.png"][..], "allowed:"),

@@ -19,3 +19,13 @@ pub mod view;
 pub mod window;
 
 pub use window::window;
+
+/// Why nothing can be shown, and what would be right.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("{what}; allowed: {allowed}")]
+pub struct Unable {
+    /// What is wrong.
+    pub what: String,
+    /// What would be right.
+    pub allowed: String,
+}

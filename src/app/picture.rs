@@ -3,6 +3,7 @@
 //! The same pages and the same scene as in the window, drawn into an image that is read back. A picture of a state is the
 //! same every time on the same adapter: time stands still, and what the window paints on another thread is painted before.
 
+use crate::app::Unable;
 use crate::app::clerk::{Judged, film};
 use crate::app::hands::{Controls, PedalCalibration};
 use crate::app::operation::{Chosen, Operation, POWER_LIMIT};
@@ -14,9 +15,9 @@ use crate::app::stage::{self, Place, Target};
 use crate::app::view::painter::{Painter, Painting, Studio};
 use crate::app::view::scene::{Field, Quality, Shown};
 use crate::app::window;
-use crate::attempt::Setup;
-use crate::cli::CliError;
-use crate::cli::picture::{PictureArguments, Subject, View, subject};
+use crate::attempt::{Attempt, Setup};
+use crate::case::ReadCase;
+use crate::plan::PlanSpec;
 use bevy::log::LogPlugin;
 use bevy::prelude::*;
 use bevy::render::RenderPlugin;
@@ -29,8 +30,6 @@ use bevy::time::TimeUpdateStrategy;
 use bevy::window::ExitCondition;
 use bevy::winit::WinitPlugin;
 use bevy_egui::{EguiContext, EguiPrimaryContextPass, EguiUserTextures, PrimaryEguiContext, egui};
-use std::path::Path;
-use std::process::ExitCode;
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
@@ -46,34 +45,92 @@ const WARM_UP: u32 = 60;
 /// Time from frame to frame, where it passes.
 const FRAME: Duration = Duration::from_micros(16_667);
 
-/// Draw what the arguments ask for.
-///
-/// # Errors
-/// Files that cannot be used, nothing that draws, or a picture that cannot be written.
-pub fn run(arguments: &PictureArguments) -> Result<ExitCode, CliError> {
-    let begun = Instant::now();
-    let subject = subject(arguments)?;
-    let backends = window::backends()?;
-    let session = session(arguments, subject)?;
-    match (&arguments.out, arguments.frames) {
-        (Some(out), _) => picture(arguments, backends, session, out).map(|()| ExitCode::SUCCESS),
-        (None, frames) => measure(arguments, backends, session, frames.unwrap_or(1), begun).map(|()| ExitCode::SUCCESS),
+/// What is drawn.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum View {
+    /// The eye through the microscope, alone.
+    Microscope,
+    /// The section, alone.
+    Section,
+    /// A page, and what lies over it.
+    Page(Page, Option<Shade>),
+}
+
+/// What lies over a page in a picture.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Shade {
+    /// Settings.
+    Settings,
+    /// Help.
+    Help,
+    /// A pause.
+    Pause,
+}
+
+impl View {
+    /// The view of a name, as the command line has it.
+    pub fn named(name: &str) -> Option<Self> {
+        Some(match name {
+            "microscope" => Self::Microscope,
+            "section" => Self::Section,
+            "operate" => Self::Page(Page::Operate, None),
+            "debrief" => Self::Page(Page::Debrief, None),
+            "notice" => Self::Page(Page::Notice, None),
+            "cases" => Self::Page(Page::Cases, None),
+            "sheet" => Self::Page(Page::Sheet, None),
+            "machine" => Self::Page(Page::Machine, None),
+            "foot" => Self::Page(Page::Foot, None),
+            "settings" => Self::Page(Page::Cases, Some(Shade::Settings)),
+            "help" => Self::Page(Page::Cases, Some(Shade::Help)),
+            "pause" => Self::Page(Page::Operate, Some(Shade::Pause)),
+            _ => return None,
+        })
     }
 }
 
+/// What a picture is made of.
+pub enum Subject {
+    /// A case, and a plan to perform on it.
+    Case {
+        /// Name of the case.
+        scenario: String,
+        /// The case.
+        case: Box<ReadCase>,
+        /// The plan.
+        plan: Option<PlanSpec>,
+        /// Seed.
+        seed: u64,
+    },
+    /// A saved attempt.
+    Attempt(Box<Attempt>),
+}
+
+/// What is asked for.
+pub struct Request {
+    /// Of what.
+    pub subject: Subject,
+    /// Simulated time, s; without it the end.
+    pub at_s: Option<f64>,
+    /// What is drawn.
+    pub view: View,
+    /// Width and height, px.
+    pub size: (u32, u32),
+}
+
 /// A session at the moment that is asked for.
-fn session(arguments: &PictureArguments, subject: Subject) -> Result<Session, CliError> {
-    let refused = |why: String| CliError::Attempt { file: arguments.subject.display().to_string(), why };
-    let mut operation = match subject {
+fn session(request: Request) -> Result<Session, Unable> {
+    let allowed = "a case or an attempt that this engine can run".to_owned();
+    let refused = |what: String| Unable { what, allowed: allowed.clone() };
+    let mut operation = match request.subject {
         Subject::Attempt(attempt) => Operation::recorded(&attempt).map_err(refused)?,
-        Subject::Case { scenario, case, plan } => {
+        Subject::Case { scenario, case, plan, seed } => {
             // A plan sets the power itself.
             let (way, power_limit) = if plan.is_some() { (Way::Stepwise, 0.0) } else { (Way::Freehand, POWER_LIMIT) };
             let chosen = Chosen {
                 scenario,
                 case: Arc::new(*case),
                 setup: Setup::default(),
-                seed: arguments.seed,
+                seed,
                 way,
                 power_limit,
                 calibration: PedalCalibration::default(),
@@ -98,7 +155,7 @@ fn session(arguments: &PictureArguments, subject: Subject) -> Result<Session, Cl
         session.cases.push(crate::app::library::Shelved { name, case });
     }
     let is_driven = operation.is_performing() || operation.is_recorded();
-    let end_s = arguments.at.unwrap_or(if is_driven { f64::INFINITY } else { 0.0 });
+    let end_s = request.at_s.unwrap_or(if is_driven { f64::INFINITY } else { 0.0 });
     let tick_s = operation.model.tick_s;
     session.start(Box::new(operation.clone()));
     while let Some(now) = &session.operation
@@ -111,7 +168,7 @@ fn session(arguments: &PictureArguments, subject: Subject) -> Result<Session, Cl
     if let Some(now) = session.operation.take() {
         operation = *now;
     }
-    if arguments.view == View::Debrief {
+    if request.view == View::Page(Page::Debrief, None) {
         let (spec, model, course) = operation.account("").parts();
         let (debrief, attempt) = operation.account("no device").settle();
         let film = film(&model, &attempt, Some(operation.keyframes.clone()));
@@ -120,24 +177,21 @@ fn session(arguments: &PictureArguments, subject: Subject) -> Result<Session, Cl
     } else {
         session.operation = Some(Box::new(operation));
     }
-    let (page, over) = match arguments.view {
-        View::Microscope | View::Section | View::Operate => (Page::Operate, None),
-        View::Debrief => (Page::Debrief, None),
-        View::Notice => (Page::Notice, None),
-        View::Cases => (Page::Cases, None),
-        View::Sheet => (Page::Sheet, None),
-        View::Machine => (Page::Machine, None),
-        View::Foot => (Page::Foot, None),
-        View::Settings => (Page::Cases, Some(Over::Settings)),
-        View::Help => (Page::Cases, Some(Over::Help)),
-        View::Pause => (Page::Operate, Some(Over::Pause)),
+    let (page, shade) = match request.view {
+        View::Microscope | View::Section => (Page::Operate, None),
+        View::Page(page, shade) => (page, shade),
     };
+    let over = shade.map(|shade| match shade {
+        Shade::Settings => Over::Settings,
+        Shade::Help => Over::Help,
+        Shade::Pause => Over::Pause,
+    });
     (session.page, session.over, session.foot) = (page, over, FootCheck::default());
     Ok(session)
 }
 
 /// An app that draws the session into an image.
-fn headless(arguments: &PictureArguments, backends: Backends, session: Session, is_measured: bool) -> App {
+fn headless(view: View, (width, height): (u32, u32), backends: Backends, session: Session, is_measured: bool) -> App {
     let mut app = App::new();
     let mut plugins = DefaultPlugins
         .set(WindowPlugin { primary_window: None, exit_condition: ExitCondition::DontExit, ..default() })
@@ -150,10 +204,9 @@ fn headless(arguments: &PictureArguments, backends: Backends, session: Session, 
         plugins = plugins.disable::<PipelinedRenderingPlugin>();
     }
     app.add_plugins(plugins).add_plugins(stage::plugin);
-    let (width, height) = arguments.size;
     let image = Image::new_target_texture(width, height, TextureFormat::Rgba8UnormSrgb, None);
     let target = app.world_mut().resource_mut::<Assets<Image>>().add(image);
-    match arguments.view {
+    match view {
         View::Microscope => drop(app.add_systems(EguiPrimaryContextPass, bare_field)),
         View::Section => drop(app.add_systems(EguiPrimaryContextPass, bare_section)),
         _ => drop(app.add_plugins(stage::pages_plugin)),
@@ -227,20 +280,23 @@ fn order(session: &Session, view: View) -> Option<crate::app::view::painter::Ord
     Some(order)
 }
 
-fn picture(arguments: &PictureArguments, backends: Backends, session: Session, out: &Path) -> Result<(), CliError> {
-    let painting = order(&session, arguments.view).map(|order| Arc::new(Painter::default().paint(order)));
-    let mut app = headless(arguments, backends, session, false);
+/// The picture that is asked for, the bytes of a PNG file.
+///
+/// # Errors
+/// What cannot be run, nothing that draws, or a picture that cannot be read back.
+pub fn draw(request: Request) -> Result<Vec<u8>, Unable> {
+    let (view, size) = (request.view, request.size);
+    let backends = window::backends()?;
+    let session = session(request)?;
+    let painting = order(&session, view).map(|order| Arc::new(Painter::default().paint(order)));
+    let mut app = headless(view, size, backends, session, false);
     app.insert_resource(Shown(painting));
     (0..SETTLES).for_each(|_| app.update());
-    let image = read_back(&mut app).ok_or_else(|| CliError::Stage {
+    let bytes = read_back(&mut app).and_then(|rgb| png_bytes(size, &rgb).ok());
+    bytes.ok_or_else(|| Unable {
         what: "the picture could not be read back".into(),
         allowed: "a driver that copies textures, or a smaller --size".into(),
-    })?;
-    let (width, height) = arguments.size;
-    let bytes = png_bytes(width, height, &image).map_err(|error| CliError::Output(std::io::Error::other(error)))?;
-    crate::cli::write_whole(out, &bytes)?;
-    crate::cli::remark(&format!("Written to {}", crate::cli::plain(&out.display().to_string())));
-    Ok(())
+    })
 }
 
 /// The target's pixels, RGB.
@@ -263,7 +319,7 @@ fn read_back(app: &mut App) -> Option<Vec<u8>> {
     None
 }
 
-fn png_bytes(width: u32, height: u32, rgb: &[u8]) -> Result<Vec<u8>, png::EncodingError> {
+fn png_bytes((width, height): (u32, u32), rgb: &[u8]) -> Result<Vec<u8>, png::EncodingError> {
     let mut bytes = Vec::new();
     let mut encoder = png::Encoder::new(&mut bytes, width, height);
     encoder.set_color(png::ColorType::Rgb);
@@ -278,19 +334,17 @@ fn png_bytes(width: u32, height: u32, rgb: &[u8]) -> Result<Vec<u8>, png::Encodi
 #[derive(Default, Resource)]
 struct MainPart(Option<Instant>, Vec<f64>);
 
-fn measure(
-    arguments: &PictureArguments,
-    backends: Backends,
-    session: Session,
-    frames: u32,
-    begun: Instant,
-) -> Result<(), CliError> {
-    let studio = Studio::open().map_err(|error| CliError::Stage {
-        what: format!("no thread can be had for the picture: {error}"),
-        allowed: "fewer programs at once".into(),
-    })?;
-    let painting = order(&session, arguments.view).map(|order| Arc::new(Painter::default().paint(order)));
-    let mut app = headless(arguments, backends, session, true);
+/// How long frames take, on which adapter, as a table; `begun` is when the program was started.
+///
+/// # Errors
+/// What cannot be run, or nothing that draws.
+pub fn measure(request: Request, frames: u32, begun: Instant) -> Result<String, Unable> {
+    let (view, size) = (request.view, request.size);
+    let backends = window::backends()?;
+    let session = session(request)?;
+    let studio = Studio::open().map_err(window::no_thread)?;
+    let painting = order(&session, view).map(|order| Arc::new(Painter::default().paint(order)));
+    let mut app = headless(view, size, backends, session, true);
     app.insert_resource(Shown(painting))
         .insert_resource(studio)
         .init_resource::<Controls>()
@@ -319,10 +373,10 @@ fn measure(
     }
     let adapter = app.world().get_resource::<RenderAdapterInfo>().map_or_else(String::new, |a| a.0.name.clone());
     let main = std::mem::take(&mut app.world_mut().resource_mut::<MainPart>().1);
-    let (width, height) = arguments.size;
+    let (width, height) = size;
     let (frame, main) = (Quantiles::of(times), Quantiles::of(main));
     let memory = peak_mb().map_or_else(String::new, |mb| format!("Largest memory        {mb:.0} MB\n"));
-    crate::cli::print(&format!(
+    Ok(format!(
         "Adapter               {adapter}\n\
          Size                  {width} × {height}, {frames} frames\n\
          Frame                 median {:.2} ms, 99 % within {:.2} ms\n\

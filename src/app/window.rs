@@ -4,6 +4,7 @@
 //! what is done elsewhere, the painter is given the latest state, and the page is drawn. Painting, judging, saving and
 //! replaying have threads of their own, so that no frame waits for them.
 
+use crate::app::Unable;
 use crate::app::hands::{Action, Asked, Bindings, Controls, Device, Engaged, PedalCalibration, ViewPlane, devices};
 use crate::app::panels::Command;
 use crate::app::session::{Over, Page, Session};
@@ -11,7 +12,6 @@ use crate::app::settings;
 use crate::app::stage::{self, Place, Remarks};
 use crate::app::view::painter::Studio;
 use crate::app::view::scene::{Microscope, Quality, Shown};
-use crate::cli::CliError;
 use crate::units::TICKS_PER_SECOND;
 use bevy::log::LogPlugin;
 use bevy::prelude::*;
@@ -48,16 +48,13 @@ const TILT_RAD_S: f32 = 0.5;
 ///
 /// # Errors
 /// No display, or nothing that draws.
-pub fn window() -> Result<ExitCode, CliError> {
+pub fn window() -> Result<ExitCode, Unable> {
     let backends = backends()?;
     let file = settings::path();
     let (remembered, told) = file.as_deref().map_or_else(Default::default, settings::load);
     let (bindings, bindings_line, told) = bindings(file.as_deref(), told);
     let session = Session::new(remembered, file, told);
-    let studio = Studio::open().map_err(|error| CliError::Stage {
-        what: format!("no thread can be had for the picture: {error}"),
-        allowed: "fewer programs at once".into(),
-    })?;
+    let studio = Studio::open().map_err(no_thread)?;
     // The display is asked for while the app is built; what cannot be had is a panic there.
     let hook = std::panic::take_hook();
     std::panic::set_hook(Box::new(|_| {}));
@@ -68,7 +65,7 @@ pub fn window() -> Result<ExitCode, CliError> {
     }));
     std::panic::set_hook(hook);
     let Ok(mut app) = built else {
-        return Err(CliError::Stage {
+        return Err(Unable {
             what: "the window cannot be opened: the display does not answer".into(),
             allowed: "a running display, named by DISPLAY or WAYLAND_DISPLAY, or the commands `play` and `picture`"
                 .into(),
@@ -132,11 +129,16 @@ fn bindings(settings: Option<&std::path::Path>, told: Option<String>) -> (Bindin
     }
 }
 
+/// What is told where no thread can be had for the picture.
+pub(super) fn no_thread(error: std::io::Error) -> Unable {
+    Unable { what: format!("no thread can be had for the picture: {error}"), allowed: "fewer programs at once".into() }
+}
+
 /// With which graphics interfaces something here draws: those of today, or where those find nothing, the older one.
 ///
 /// # Errors
 /// Nothing draws.
-pub(super) fn backends() -> Result<Backends, CliError> {
+pub(super) fn backends() -> Result<Backends, Unable> {
     let asked = Backends::from_env().map_or(vec![Backends::PRIMARY, Backends::SECONDARY], |asked| vec![asked]);
     let draws = |backends: &Backends| {
         let description = wgpu::InstanceDescriptor {
@@ -146,7 +148,7 @@ pub(super) fn backends() -> Result<Backends, CliError> {
         let instance = wgpu::Instance::new(description);
         bevy::tasks::block_on(instance.request_adapter(&wgpu::RequestAdapterOptions::default())).is_ok()
     };
-    asked.into_iter().find(draws).ok_or_else(|| CliError::Stage {
+    asked.into_iter().find(draws).ok_or_else(|| Unable {
         what: "nothing here draws: no graphics card with a driver, and no software renderer".into(),
         allowed: "a Vulkan driver, such as Debian's packages libvulkan1 and mesa-vulkan-drivers".into(),
     })

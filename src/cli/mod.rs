@@ -215,7 +215,7 @@ fn usage_line(error: &clap::Error) -> String {
 }
 
 /// Text with everything escaped that would break a line or move the cursor.
-pub(crate) fn plain(text: &str) -> String {
+fn plain(text: &str) -> String {
     text.chars().flat_map(|c| if fault::is_plain(c) { vec![c] } else { c.escape_default().collect() }).collect()
 }
 
@@ -226,7 +226,7 @@ fn fault_line(fault: &Fault) -> String {
 }
 
 /// Print on standard output. A reader that has gone away is no error.
-pub(crate) fn print(text: &str) -> Result<(), CliError> {
+fn print(text: &str) -> Result<(), CliError> {
     let mut out = io::stdout().lock();
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
         Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
@@ -235,7 +235,7 @@ pub(crate) fn print(text: &str) -> Result<(), CliError> {
 }
 
 /// Write a file that may be there already: the whole of it takes its place at once, or nothing does.
-pub(crate) fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), CliError> {
+fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), CliError> {
     let folder = path.parent().filter(|f| !f.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let mut builder = tempfile::Builder::new();
     builder.prefix(".").suffix(".part");
@@ -251,7 +251,7 @@ pub(crate) fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), CliError> {
 }
 
 /// Print a line on standard error; nobody is left to tell when that fails.
-pub(crate) fn remark(line: &str) {
+fn remark(line: &str) {
     let _ = writeln!(io::stderr(), "{line}");
 }
 

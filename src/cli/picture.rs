@@ -3,11 +3,11 @@
 
 use crate::attempt::Attempt;
 use crate::case::{ReadCase, read_case};
-use crate::cli::{CliError, plain, scenario_name};
+use crate::cli::{CliError, plain, print, remark, scenario_name, write_whole};
 use crate::debrief::course::LONGEST_S;
 use crate::plan::{PlanSpec, read_plan};
 use clap::{ArgGroup, Args, ValueEnum};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// What is drawn.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
@@ -36,6 +36,13 @@ pub enum View {
     Help,
     /// A pause
     Pause,
+}
+
+impl View {
+    /// Its name on the command line.
+    pub fn name(self) -> String {
+        self.to_possible_value().map_or_else(String::new, |value| value.get_name().to_owned())
+    }
 }
 
 /// Arguments of `picture`.
@@ -124,4 +131,22 @@ pub fn subject(arguments: &PictureArguments) -> Result<Subject, CliError> {
     let refused = |why: String| CliError::Attempt { file: plain(&path.display().to_string()), why };
     let attempt = Attempt::read(path).map_err(|e| refused(e.to_string()))?;
     Ok(Subject::Attempt(Box::new(attempt)))
+}
+
+/// Write a picture.
+///
+/// # Errors
+/// The file cannot be written.
+pub fn write(path: &Path, bytes: &[u8]) -> Result<(), CliError> {
+    write_whole(path, bytes)?;
+    remark(&format!("Written to {}", plain(&path.display().to_string())));
+    Ok(())
+}
+
+/// Print how long frames take.
+///
+/// # Errors
+/// Standard output cannot be written.
+pub fn tell(table: &str) -> Result<(), CliError> {
+    print(table)
 }

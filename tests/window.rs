@@ -78,6 +78,8 @@ impl Theatre {
         let window = window.lines().next().unwrap().to_owned();
         let (width, height) = (SIZE.0.to_string(), SIZE.1.to_string());
         self.xdotool(&["windowmove", &window, "0", "0", "windowsize", &window, &width, &height]);
+        // Nobody else gives it the keyboard here.
+        self.xdotool(&["windowfocus", &window]);
     }
 
     fn xdotool(&self, arguments: &[&str]) -> String {
@@ -242,11 +244,14 @@ fn a_scripted_user_chops_the_very_long_eye_and_sees_it_again() {
         theatre.wait_for(&format!("what follows {label}"), whole, &before, false);
         std::thread::sleep(Duration::from_secs(1));
     }
+    let foot = session(Page::Foot);
+    let third = words(&foot, "Position 3, ultrasound");
+    let not_yet = theatre.screen(third);
     for key in ["1", "2", "3", "0"] {
         theatre.press(key);
         std::thread::sleep(Duration::from_millis(1200));
     }
-    let foot = session(Page::Foot);
+    assert!(theatre.screen(third) != not_yet, "the keys moved no pedal");
     let before = theatre.screen(whole);
     theatre.click(button(&foot, "Begin operating").center());
     theatre.wait_for("the attempt", whole, &before, false);

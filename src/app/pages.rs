@@ -2,6 +2,7 @@
 //! commands.
 
 use crate::app::clerk::Judged;
+use crate::app::hands::keys::Source;
 use crate::app::hands::{Action, Bindings, PedalCalibration};
 use crate::app::monitor::{self, Reading};
 use crate::app::operation::Operation;
@@ -60,7 +61,7 @@ pub struct Around<'a> {
 pub fn show(ui: &mut Ui, session: &Session, around: &Around<'_>) -> Shown {
     match &session.over {
         Some(Over::Help) => {
-            let keys = keys(around.bindings, |_| true);
+            let keys = keys(around.bindings, true);
             return help_ui(ui, &HelpView { version: env!("CARGO_PKG_VERSION"), keys: &keys, remap: around.remap });
         }
         Some(Over::Settings) => {
@@ -107,12 +108,15 @@ fn page(ui: &mut Ui, session: &Session, around: &Around<'_>) -> Shown {
     }
 }
 
-/// The keys of some actions.
-fn keys(bindings: &Bindings, is_wanted: impl Fn(Action) -> bool) -> Vec<KeyLine> {
-    let actions = bindings.actions().filter(|(_, action, _)| is_wanted(*action));
-    actions
-        .map(|(group, action, keys)| KeyLine { group: group.words().into(), action: action.label().into(), keys })
-        .collect()
+/// The keys of all actions; without a gamepad those of the keyboard and the mouse.
+fn keys(bindings: &Bindings, has_gamepad: bool) -> Vec<KeyLine> {
+    let of_hand = |source: &&Source| has_gamepad || !matches!(source, Source::Pad(_) | Source::Axis(..));
+    let line = |action: &Action| {
+        let words: Vec<String> = bindings.sources(*action).iter().filter(of_hand).map(|s| s.words()).collect();
+        let keys = words.join(" or ");
+        KeyLine { group: action.group().words().into(), action: action.label().into(), keys }
+    };
+    Action::ALL.iter().map(line).filter(|line| !line.keys.is_empty()).collect()
 }
 
 /// The beginning of a text, as far as it fits on a line.
@@ -319,7 +323,7 @@ fn operate(ui: &mut Ui, session: &Session, operation: &Operation, around: &Aroun
     let has_called = state.latest(|kind| matches!(kind, EventKind::Called)).is_some();
     let aid = spec.teaching().section_after(0);
     let pose = pose(operation);
-    let lines = keys(around.bindings, |_| true);
+    let lines = keys(around.bindings, around.has_pedal);
     let view = OperateView {
         title: &spec.title,
         time_s: operation.time_s(),

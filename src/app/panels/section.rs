@@ -222,13 +222,15 @@ fn key_ui(ui: &Ui, section: &Section, frame: &Frame, strip: Rect, font: &FontId)
         let [r, g, b] = colour_of(GRADES.0 + (GRADES.1 - GRADES.0) * (f64::from(step) + 0.5) / f64::from(steps));
         painter.rect_filled(part, 0.0, Color32::from_rgb(r, g, b));
     }
+    let is_wide = grades.width() > 16.0 * font.size;
     for grade in GRADES.0 as i32..=GRADES.1 as i32 {
         let share = (f64::from(grade) - GRADES.0) / (GRADES.1 - GRADES.0);
         let x = grades.min.x + grades.width() * share as f32;
         painter.line_segment([pos2(x, grades.max.y - 3.0), pos2(x, grades.max.y + 2.0)], Stroke::new(1.0, TEXT));
         let (words, side) = match grade {
-            1 if grades.width() > 16.0 * font.size => ("Grade 1".to_string(), Align2::CENTER_TOP),
-            g if f64::from(g) >= GRADES.1 => (format!("{g} or more"), Align2::CENTER_TOP),
+            1 if is_wide => ("Grade 1".to_string(), Align2::CENTER_TOP),
+            g if f64::from(g) >= GRADES.1 && is_wide => (format!("{g} or more"), Align2::CENTER_TOP),
+            g if f64::from(g) >= GRADES.1 => (format!("≥{g}"), Align2::CENTER_TOP),
             g => (g.to_string(), Align2::CENTER_TOP),
         };
         painter.text(pos2(x, words_y), side, words, font.clone(), TEXT);

@@ -7,6 +7,7 @@ use crate::app::film::{Film, Keyframes};
 use crate::app::library::{self, Held, Saved};
 use crate::app::operation::{Account, Chosen, Operation};
 use crate::app::pages::Rows;
+use crate::app::settings::{self, Settings};
 use crate::attempt::{Attempt, Header};
 use crate::case::{CaseSpec, ReadCase, read_case};
 use crate::debrief::text::Titles;
@@ -53,18 +54,22 @@ pub enum Done {
     Read(Result<(String, Arc<ReadCase>), Vec<String>>),
     /// A debrief was written to a file, or why it was not.
     Written(Result<PathBuf, String>),
+    /// The settings could not be saved, and why.
+    Forgotten(String),
 }
 
 /// Gives out work and collects the answers.
 pub struct Clerk {
     answers: Sender<Done>,
     done: Mutex<Receiver<Done>>,
+    /// Settings to be saved, one after the other.
+    to_remember: Mutex<Option<Sender<(PathBuf, Settings)>>>,
 }
 
 impl Default for Clerk {
     fn default() -> Self {
         let (answers, done) = channel();
-        Self { answers, done: Mutex::new(done) }
+        Self { answers, done: Mutex::new(done), to_remember: Mutex::default() }
     }
 }
 
@@ -84,6 +89,25 @@ impl Clerk {
         if let Err((_, at_work)) = spawn(at_work) {
             at_work();
         }
+    }
+
+    /// Save settings, after those that were given before.
+    pub fn remember(&self, file: PathBuf, settings: Settings) {
+        let Ok(mut to_remember) = self.to_remember.lock() else { return };
+        let scribe = to_remember.get_or_insert_with(|| {
+            let (scribe, saving) = channel::<(PathBuf, Settings)>();
+            let answers = self.answers.clone();
+            let _ = std::thread::Builder::new().name("scribe".into()).spawn(move || {
+                for (file, settings) in saving {
+                    if let Err(why) = settings::save(&file, &settings) {
+                        let _ = answers.send(Done::Forgotten(why.to_string()));
+                    }
+                }
+            });
+            scribe
+        });
+        // A scribe whose thread could not be had writes nothing; the settings hold until the program is closed.
+        let _ = scribe.send((file, settings));
     }
 
     /// Hold the folder and find what was left unfinished in it.

@@ -12,7 +12,7 @@ use crate::app::operation::{Chosen, Operation, POWER_LIMIT};
 use crate::app::panels::debrief::BEFORE_EVENT_S;
 use crate::app::panels::stepwise::Choices;
 use crate::app::panels::{Command, Way};
-use crate::app::settings::{self, Settings};
+use crate::app::settings::Settings;
 use crate::attempt::Setup;
 use crate::case::Aid;
 use crate::debrief::timeline::describe;
@@ -456,7 +456,7 @@ impl Session {
                 self.over = Some(Over::Trouble { title: "The case file cannot be used".to_owned(), reasons, remedy });
             }
             Done::Written(Ok(path)) => self.told = Some(format!("The debrief is written to {}.", path.display())),
-            Done::Written(Err(why)) => self.told = Some(why),
+            Done::Written(Err(why)) | Done::Forgotten(why) => self.told = Some(why),
         }
     }
 
@@ -536,12 +536,11 @@ impl Session {
         library::forget_unfinished(&self.folder());
     }
 
-    /// Write the settings; they are few, so this is done at once.
+    /// Save the settings.
     fn remember(&mut self) {
         self.settings.pedal = self.calibration.clone();
-        let written = self.settings_file.as_ref().map(|file| settings::save(file, &self.settings));
-        if let Some(Err(why)) = written {
-            self.told = Some(why.to_string());
+        if let Some(file) = &self.settings_file {
+            self.clerk.remember(file.clone(), self.settings.clone());
         }
     }
 
@@ -917,6 +916,21 @@ mod tests {
         // Leaving without a debrief is no crash: nothing stays.
         desk.ask(Command::Abandon);
         assert_eq!(folder.read_dir().unwrap().count(), 0);
+    }
+
+    #[test]
+    fn settings_are_saved_in_their_order_and_what_goes_wrong_is_told() {
+        let mut desk = Desk::new();
+        let file = desk.folder.path().join("config").join("settings.ron");
+        desk.session().settings_file = Some(file.clone());
+        for text_scale in [1.1, 1.2, 1.3] {
+            let changed = Settings { text_scale, ..desk.session().settings.clone() };
+            desk.ask(Command::ChangeSettings(Box::new(changed)));
+        }
+        desk.until("they are saved", |_| crate::app::settings::load(&file).0.text_scale == 1.3);
+        desk.session().settings_file = Some(file.join("never.ron"));
+        desk.ask(Command::ChooseCase(0));
+        desk.until("it is told", |s| s.told.as_ref().is_some_and(|told| told.contains("never.ron")));
     }
 
     #[test]

@@ -22,7 +22,7 @@
 //! | [`debrief`] | what happened and why: components, causes, text and JSON |
 //! | [`cli`] | the commands. The trade's units on its outside, the engine's on its inside |
 //! | `logbook` | the program's record (feature `logbook`; an empty shell for now) |
-//! | `app` | the window (feature `app`; an empty shell for now) |
+//! | `app` | the window, and pictures without one (feature `app`) |
 //!
 //! A whole attempt in a few lines:
 //!

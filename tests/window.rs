@@ -12,7 +12,7 @@ use corecleft::app::hands::Bindings;
 use corecleft::app::operation::{Chosen, Operation, POWER_LIMIT};
 use corecleft::app::pages::{self, Around};
 use corecleft::app::panels::{Way, style};
-use corecleft::app::session::{Page, Session};
+use corecleft::app::practice::{Page, Practice};
 use corecleft::app::settings::Settings;
 use corecleft::attempt::{Attempt, Device, Setup};
 use corecleft::debrief::{Course, Debrief};
@@ -158,35 +158,35 @@ impl Drop for Theatre {
 }
 
 /// A page as it stands in the window, without a display.
-fn page(session: &Session) -> Harness<'_> {
+fn page(practice: &Practice) -> Harness<'_> {
     let bindings = Bindings::default();
     let mut harness = Harness::builder().with_size([SIZE.0 as f32, SIZE.1 as f32]).build_ui(move |ui| {
         style::apply(ui.ctx(), 1.0);
         let around = Around { bindings: &bindings, remap: "", has_pedal: false, section: None, note: None };
-        pages::show(ui, session, &around);
+        pages::show(ui, practice, &around);
     });
     harness.run();
     harness
 }
 
-/// Where words lie on the session's page.
-fn words(session: &Session, words: &str) -> egui::Rect {
-    let page = page(session);
+/// Where words lie on the practice's page.
+fn words(practice: &Practice, words: &str) -> egui::Rect {
+    let page = page(practice);
     let first = page.query_all_by_label_contains(words).next();
     first.unwrap_or_else(|| panic!("{words} is not on the page")).rect()
 }
 
-/// Where a button lies on the session's page.
-fn button(session: &Session, label: &str) -> egui::Rect {
-    page(session).get_by_role_and_label(egui::accesskit::Role::Button, label).rect()
+/// Where a button lies on the practice's page.
+fn button(practice: &Practice, label: &str) -> egui::Rect {
+    page(practice).get_by_role_and_label(egui::accesskit::Role::Button, label).rect()
 }
 
-/// The session as it stands at the beginning of a first start, on some page.
-fn session(page: Page) -> Session {
-    let mut session = Session::unattended(Settings { notice_seen: page != Page::Notice, ..Settings::default() });
-    session.case = session.cases.iter().position(|c| c.case.spec.title == TITLE).unwrap();
+/// The practice as it stands at the beginning of a first start, on some page.
+fn practice(page: Page) -> Practice {
+    let mut practice = Practice::unattended(Settings { notice_seen: page != Page::Notice, ..Settings::default() });
+    practice.case = practice.cases.iter().position(|c| c.case.spec.title == TITLE).unwrap();
     if page == Page::Operate {
-        let shelved = session.cases[session.case].clone();
+        let shelved = practice.cases[practice.case].clone();
         let chosen = Chosen {
             scenario: shelved.name,
             case: shelved.case,
@@ -196,10 +196,10 @@ fn session(page: Page) -> Session {
             power_limit: POWER_LIMIT,
             calibration: Default::default(),
         };
-        session.start(Box::new(Operation::begin(chosen).unwrap()));
+        practice.start(Box::new(Operation::begin(chosen).unwrap()));
     }
-    session.page = page;
-    session
+    practice.page = page;
+    practice
 }
 
 /// The longest way toward the lens's axis that the middle of a piece came while the port had it, mm.
@@ -240,11 +240,11 @@ fn a_scripted_user_chops_the_very_long_eye_and_sees_it_again() {
         (Page::Machine, "Check the foot pedal"),
     ] {
         let before = theatre.screen(whole);
-        theatre.click(button(&session(page), label).center());
+        theatre.click(button(&practice(page), label).center());
         theatre.wait_for(&format!("what follows {label}"), whole, &before, false);
         std::thread::sleep(Duration::from_secs(1));
     }
-    let foot = session(Page::Foot);
+    let foot = practice(Page::Foot);
     let third = words(&foot, "Position 3, ultrasound");
     let not_yet = theatre.screen(third);
     for key in ["1", "2", "3", "0"] {
@@ -258,7 +258,7 @@ fn a_scripted_user_chops_the_very_long_eye_and_sees_it_again() {
     std::thread::sleep(Duration::from_secs(4));
 
     // The attempt, manoeuvre by manoeuvre. While one is under way the hands' line says so.
-    let operate = session(Page::Operate);
+    let operate = practice(Page::Operate);
     let still = words(&operate, "The hands hold still");
     let rest = theatre.screen(still);
     for label in [
@@ -310,11 +310,11 @@ fn a_scripted_user_chops_the_very_long_eye_and_sees_it_again() {
     let way_mm = way_to_the_middle_mm(&model, &attempt);
     assert!(way_mm > 0.3, "no piece came nearer to the middle than by {way_mm} mm");
     let debrief = Debrief::of(&course.facts(&case.spec, &model));
-    let mut session = session(Page::Cases);
+    let mut practice = practice(Page::Cases);
     let judged = Judged::new(Arc::new(case.spec), Arc::new(model), attempt.header.clone(), course, debrief);
-    session.show_debrief(Box::new(judged));
+    practice.show_debrief(Box::new(judged));
     std::thread::sleep(Duration::from_secs(4));
-    let event = words(&session, "The chopper entered the lens");
+    let event = words(&practice, "The chopper entered the lens");
     let field = egui::Rect::from_min_max(egui::pos2(500.0, 120.0), egui::pos2(850.0, 450.0));
     let end = theatre.screen(field);
     theatre.click(event.center());

@@ -1,6 +1,6 @@
 //! Work that takes longer than a frame may: making an attempt ready, keeping it, judging and saving it, reading folders.
 //!
-//! Each piece of work has a thread of its own and ends in one answer, which the session collects. Nothing is shared but what
+//! Each piece of work has a thread of its own and ends in one answer, which the practice collects. Nothing is shared but what
 //! was handed over.
 
 use crate::app::film::{Film, Keyframes};

@@ -1,6 +1,6 @@
 //! The window, and pictures without one. It only looks at the engine's state and sends commands back.
 //!
-//! `session` is what the window is about, as plain data and logic; `pages` show it through `panels`, `hands` make inputs of
+//! `practice` is what the window is about, as plain data and logic; `pages` show it through `panels`, `hands` make inputs of
 //! devices, `view` draws the eye, and `stage` brings them together, in the `window` or for a `picture`.
 
 pub mod clerk;
@@ -12,7 +12,7 @@ pub mod operation;
 pub mod pages;
 pub mod panels;
 pub mod picture;
-pub mod session;
+pub mod practice;
 pub mod settings;
 pub mod stage;
 pub mod view;

@@ -1,6 +1,6 @@
 //! An attempt under way: the eye, what drives the hands, what is recorded.
 //!
-//! Plain data and logic, without a window: the session steps it in fixed ticks, tests do the same. Hands are a person's, either
+//! Plain data and logic, without a window: the practice steps it in fixed ticks, tests do the same. Hands are a person's, either
 //! free (`hands::Freehand`) or in steps that are chosen and then performed (`plan::Performer`); both end in the same `Inputs`,
 //! and in the same file. mm, rad, s.
 

@@ -1,4 +1,4 @@
-//! The session as pages: what each is to show, from what there is. Nothing is changed here; what is asked for goes back as
+//! The practice as pages: what each is to show, from what there is. Nothing is changed here; what is asked for goes back as
 //! commands.
 
 use crate::app::clerk::Judged;
@@ -23,7 +23,7 @@ use crate::app::panels::stepwise::StepwiseView;
 use crate::app::panels::trace::{Limit, Side, Trace};
 use crate::app::panels::widgets::Standing;
 use crate::app::panels::{Shown, Slot, Way};
-use crate::app::session::{Over, Page, Session};
+use crate::app::practice::{Over, Page, Practice};
 use crate::attempt::Header;
 use crate::case::{Aid, CaseSpec, Pump};
 use crate::debrief::course::made_with;
@@ -42,7 +42,7 @@ const CHAMBER_LOW_MMHG: f64 = 10.0;
 /// Longest line of a case's sheet on the list, characters.
 const LINE: usize = 150;
 
-/// What a page needs beside the session.
+/// What a page needs beside the practice.
 #[derive(Clone, Copy)]
 pub struct Around<'a> {
     /// What the keys ask for.
@@ -58,17 +58,17 @@ pub struct Around<'a> {
 }
 
 /// The page there is, with what lies over it.
-pub fn show(ui: &mut Ui, session: &Session, around: &Around<'_>) -> Shown {
-    match &session.over {
+pub fn show(ui: &mut Ui, practice: &Practice, around: &Around<'_>) -> Shown {
+    match &practice.over {
         Some(Over::Help) => {
             let keys = keys(around.bindings, true);
             return help_ui(ui, &HelpView { version: env!("CARGO_PKG_VERSION"), keys: &keys, remap: around.remap });
         }
         Some(Over::Settings) => {
-            let file = session.settings_file.as_ref().map_or_else(String::new, |file| file.display().to_string());
+            let file = practice.settings_file.as_ref().map_or_else(String::new, |file| file.display().to_string());
             let folder = crate::app::library::ordinary_folder().display().to_string();
-            let message = session.told.as_deref();
-            let view = SettingsView { settings: &session.settings, ordinary_folder: &folder, file: &file, message };
+            let message = practice.told.as_deref();
+            let view = SettingsView { settings: &practice.settings, ordinary_folder: &folder, file: &file, message };
             return settings_ui(ui, &view);
         }
         Some(Over::Open) => return open_ui(ui),
@@ -77,8 +77,8 @@ pub fn show(ui: &mut Ui, session: &Session, around: &Around<'_>) -> Shown {
         }
         Some(Over::Pause) => {
             // The page stays in sight behind the pause, but asks for nothing.
-            let behind = page(ui, session, around);
-            if let Some(operation) = &session.operation {
+            let behind = page(ui, practice, around);
+            if let Some(operation) = &practice.operation {
                 let view = PauseView { title: &operation.spec.title, time_s: operation.time_s() };
                 let shown = pause_ui(ui, &view);
                 return Shown { commands: shown.commands, field: behind.field };
@@ -87,22 +87,22 @@ pub fn show(ui: &mut Ui, session: &Session, around: &Around<'_>) -> Shown {
         }
         None => {}
     }
-    page(ui, session, around)
+    page(ui, practice, around)
 }
 
-fn page(ui: &mut Ui, session: &Session, around: &Around<'_>) -> Shown {
-    match session.page {
+fn page(ui: &mut Ui, practice: &Practice, around: &Around<'_>) -> Shown {
+    match practice.page {
         Page::Notice => notice_ui(ui, &NoticeView { version: env!("CARGO_PKG_VERSION") }),
-        Page::Cases => cases(ui, session),
-        Page::Sheet => case_sheet(ui, session),
-        Page::Machine => machine(ui, session),
-        Page::Foot => foot(ui, session, around),
-        Page::Operate => match &session.operation {
-            Some(operation) => operate(ui, session, operation, around),
+        Page::Cases => cases(ui, practice),
+        Page::Sheet => case_sheet(ui, practice),
+        Page::Machine => machine(ui, practice),
+        Page::Foot => foot(ui, practice, around),
+        Page::Operate => match &practice.operation {
+            Some(operation) => operate(ui, practice, operation, around),
             None => Shown::default(),
         },
-        Page::Debrief => match &session.judged {
-            Some(judged) => debrief(ui, session, judged, around),
+        Page::Debrief => match &practice.judged {
+            Some(judged) => debrief(ui, practice, judged, around),
             None => Shown::default(),
         },
     }
@@ -129,13 +129,13 @@ fn first_line(text: &str) -> String {
     format!("{}…", cut.rsplit_once(' ').map_or(cut.as_str(), |(whole, _)| whole))
 }
 
-fn cases(ui: &mut Ui, session: &Session) -> Shown {
-    let tried = |name: &str| session.saved.iter().filter(|s| s.case.0 == name).count() as u32;
+fn cases(ui: &mut Ui, practice: &Practice) -> Shown {
+    let tried = |name: &str| practice.saved.iter().filter(|s| s.case.0 == name).count() as u32;
     let best = |name: &str| {
-        let results = session.saved.iter().filter(|s| s.case.0 == name).filter_map(|s| s.result);
+        let results = practice.saved.iter().filter(|s| s.case.0 == name).filter_map(|s| s.result);
         results.max_by(|a, b| (a.1, a.0).partial_cmp(&(b.1, b.0)).unwrap_or(std::cmp::Ordering::Equal))
     };
-    let rows: Vec<CaseRow> = session
+    let rows: Vec<CaseRow> = practice
         .cases
         .iter()
         .map(|shelved| {
@@ -152,7 +152,7 @@ fn cases(ui: &mut Ui, session: &Session) -> Shown {
             }
         })
         .collect();
-    let saved: Vec<SavedRow> = session
+    let saved: Vec<SavedRow> = practice
         .saved
         .iter()
         .map(|s| SavedRow {
@@ -162,8 +162,8 @@ fn cases(ui: &mut Ui, session: &Session) -> Shown {
             result: s.result,
         })
         .collect();
-    let waiting = session.is_waiting.then_some("The attempt is being simulated again …");
-    let message = waiting.or(session.told.as_deref());
+    let waiting = practice.is_waiting.then_some("The attempt is being simulated again …");
+    let message = waiting.or(practice.told.as_deref());
     cases_ui(ui, &CasesView { cases: &rows, saved: &saved, message })
 }
 
@@ -193,8 +193,8 @@ fn section_in_words(aid: Aid) -> &'static str {
     }
 }
 
-fn case_sheet(ui: &mut Ui, session: &Session) -> Shown {
-    let Some(shelved) = session.chosen_case() else { return Shown::default() };
+fn case_sheet(ui: &mut Ui, practice: &Practice) -> Shown {
+    let Some(shelved) = practice.chosen_case() else { return Shown::default() };
     let spec = &shelved.case.spec;
     let assumed = [
         "Toughness and stiffness by grade are fitted to order and ratio of what was measured in vitro; single nuclei differ."
@@ -207,19 +207,19 @@ fn case_sheet(ui: &mut Ui, session: &Session) -> Shown {
         facts: &sheet::facts(spec),
         goals: &sheet::goals(spec),
         assumed: &assumed,
-        section: section_in_words(session.section_aid()),
-        seed: session.seed,
-        is_exam: session.is_exam || spec.teaching().exam,
-        way: session.way,
-        is_waiting: session.is_waiting,
+        section: section_in_words(practice.section_aid()),
+        seed: practice.seed,
+        is_exam: practice.is_exam || spec.teaching().exam,
+        way: practice.way,
+        is_waiting: practice.is_waiting,
     };
     sheet_ui(ui, &view)
 }
 
-fn machine(ui: &mut Ui, session: &Session) -> Shown {
-    let Some(shelved) = session.chosen_case() else { return Shown::default() };
+fn machine(ui: &mut Ui, practice: &Practice) -> Shown {
+    let Some(shelved) = practice.chosen_case() else { return Shown::default() };
     let spec = &shelved.case.spec;
-    let (limits, machine, setup) = (spec.limits(), spec.machine(), &session.setup);
+    let (limits, machine, setup) = (spec.limits(), spec.machine(), &practice.setup);
     let setting = |chosen: Option<f64>, own: f64, (least, most): (f64, f64)| Setting {
         value: chosen.unwrap_or(own),
         own,
@@ -264,8 +264,8 @@ fn pedal_view(calibration: &PedalCalibration, foot: &Foot, travel: Option<f64>) 
     }
 }
 
-fn foot(ui: &mut Ui, session: &Session, around: &Around<'_>) -> Shown {
-    let check = &session.foot;
+fn foot(ui: &mut Ui, practice: &Practice, around: &Around<'_>) -> Shown {
+    let check = &practice.foot;
     let positions = [Action::Position1, Action::Position2, Action::Position3, Action::Position0];
     let keys: Vec<String> = positions.iter().map(|action| around.bindings.words(*action)).collect();
     let (press, release) = (around.bindings.words(Action::PressPedal), around.bindings.words(Action::ReleasePedal));
@@ -276,8 +276,8 @@ fn foot(ui: &mut Ui, session: &Session, around: &Around<'_>) -> Shown {
     );
     let foot = check.foot.unwrap_or(Foot::full(0));
     let travel = check.keyed.as_ref().map(|keyed| keyed.travel).filter(|_| !around.has_pedal);
-    let pedal = pedal_view(&session.calibration, &foot, travel);
-    let down = &session.calibration.down;
+    let pedal = pedal_view(&practice.calibration, &foot, travel);
+    let down = &practice.calibration.down;
     let calibration = if around.has_pedal {
         format!("Rest at {:.2}, end at {:.2}, dead zone {:.0} %.", down.rest, down.full, 100.0 * down.dead_zone)
     } else {
@@ -295,7 +295,7 @@ fn foot(ui: &mut Ui, session: &Session, around: &Around<'_>) -> Shown {
     foot_ui(ui, &view)
 }
 
-fn operate(ui: &mut Ui, session: &Session, operation: &Operation, around: &Around<'_>) -> Shown {
+fn operate(ui: &mut Ui, practice: &Practice, operation: &Operation, around: &Around<'_>) -> Shown {
     let (model, state, spec) = (&operation.model, &operation.course.state, &operation.spec);
     let hands = operation.hands();
     let machine = &hands.machine;
@@ -304,12 +304,12 @@ fn operate(ui: &mut Ui, session: &Session, operation: &Operation, around: &Aroun
     let vacuum = [Limit { value: vacuum_set_mmhg + 1.0, outside: Side::Above, word: "limit" }];
     let capsule = [Limit { value: spec.goals.capsule_floor_mm, outside: Side::Below, word: "near" }];
     let trace = |reading: Reading, limits| Trace {
-        values: session.monitor.values(reading),
+        values: practice.monitor.values(reading),
         now: monitor::read(reading, model, state),
         limits,
     };
-    let may_see = session.may_see_section();
-    let is_exam = session.is_in_exam();
+    let may_see = practice.may_see_section();
+    let is_exam = practice.is_in_exam();
     let readings = Readings {
         chamber_mmhg: trace(Reading::Chamber, &chamber),
         vacuum_mmhg: trace(Reading::Vacuum, &vacuum),
@@ -328,11 +328,11 @@ fn operate(ui: &mut Ui, session: &Session, operation: &Operation, around: &Aroun
         title: &spec.title,
         time_s: operation.time_s(),
         is_exam,
-        hands: match session.operation.as_ref().map(|o| o.chosen.way) {
+        hands: match practice.operation.as_ref().map(|o| o.chosen.way) {
             Some(Way::Freehand) => HandsView::Freehand(FreehandView { pose: &pose, keys: &lines }),
             _ => HandsView::Stepwise(StepwiseView {
-                choices: &session.choices,
-                under_way: session.doing,
+                choices: &practice.choices,
+                under_way: practice.doing,
                 pedal: hands.foot.pedal.position,
                 rhexis_mm: spec.surgery.rhexis_mm,
                 pupil_mm: state.chamber.pupil_mm,
@@ -340,19 +340,19 @@ fn operate(ui: &mut Ui, session: &Session, operation: &Operation, around: &Aroun
             }),
         },
         readings,
-        section: around.section.filter(|_| may_see && session.wants_section),
+        section: around.section.filter(|_| may_see && practice.wants_section),
         section_hidden: if may_see {
             "Hidden; the key for the section view shows it again."
         } else {
             section_in_words(aid)
         },
-        message: session.words.as_ref().map(|words| Message { words: &words.text, is_warning: words.is_warning }),
-        pedal: pedal_view(&session.calibration, &hands.foot, operation.travel()),
+        message: practice.words.as_ref().map(|words| Message { words: &words.text, is_warning: words.is_warning }),
+        pedal: pedal_view(&practice.calibration, &hands.foot, operation.travel()),
         vacuum_set_mmhg,
         bottle_set_cm: cm_from_pa(machine.bottle_pa),
         flow_set_ml_min: (spec.machine().pump == Pump::FlowSet).then_some(ML_MIN_PER_UL_S * machine.flow_limit_ul_s),
         power_set_percent: 100.0 * hands.power_limit,
-        sound: &sound(session, operation),
+        sound: &sound(practice, operation),
         note: around.note,
     };
     operate_ui(ui, &view)
@@ -392,9 +392,9 @@ fn pose(operation: &Operation) -> Vec<(&'static str, String)> {
 }
 
 /// What the machine is heard to do: a surgeon listens to it with the eyes on the eye.
-fn sound(session: &Session, operation: &Operation) -> String {
+fn sound(practice: &Practice, operation: &Operation) -> String {
     let state = &operation.course.state;
-    let vacuum = session.monitor.values(Reading::Vacuum);
+    let vacuum = practice.monitor.values(Reading::Vacuum);
     let before = vacuum.len().checked_sub(16).and_then(|at| vacuum.get(at)).copied();
     let now = mmhg_from_pa(state.circuit.vacuum_pa()) as f32;
     let course = before.filter(|_| state.pedal.position >= 2).map(|before| match now - before {
@@ -470,18 +470,18 @@ fn is_critical(kind: &EventKind) -> bool {
     )
 }
 
-fn debrief(ui: &mut Ui, session: &Session, judged: &Judged, around: &Around<'_>) -> Shown {
+fn debrief(ui: &mut Ui, practice: &Practice, judged: &Judged, around: &Around<'_>) -> Shown {
     let rows = &judged.rows;
     let replay = match &judged.film {
         None => ReplayView::Missing("The replay cannot be prepared here."),
         Some(film) if film.prepared_share() < 1.0 => ReplayView::Preparing(film.prepared_share()),
         Some(_) => ReplayView::Ready {
-            t_s: session.replay.t_s,
-            is_playing: session.replay.is_playing,
-            speed: session.replay.speed,
+            t_s: practice.replay.t_s,
+            is_playing: practice.replay.is_playing,
+            speed: practice.replay.speed,
         },
     };
-    let saved = match (&session.told, &judged.saved) {
+    let saved = match (&practice.told, &judged.saved) {
         (Some(told), _) => told.clone(),
         (None, Some(Ok(path))) => format!("Saved as {}.", path.display()),
         (None, Some(Err(why))) => format!("The attempt could not be saved: {why}"),
@@ -503,7 +503,7 @@ fn debrief(ui: &mut Ui, session: &Session, judged: &Judged, around: &Around<'_>)
         section: around.section,
         section_hidden: "The section is being cut.",
         saved: &saved,
-        can_repeat: session.cases.iter().any(|shelved| shelved.name == judged.header.scenario),
+        can_repeat: practice.cases.iter().any(|shelved| shelved.name == judged.header.scenario),
     };
     debrief_ui(ui, &view)
 }

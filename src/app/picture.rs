@@ -9,7 +9,7 @@ use crate::app::hands::{Controls, PedalCalibration};
 use crate::app::operation::{Chosen, Operation, POWER_LIMIT};
 use crate::app::panels::section::section_ui;
 use crate::app::panels::{Way, style};
-use crate::app::session::{FootCheck, Over, Page, Session};
+use crate::app::practice::{FootCheck, Over, Page, Practice};
 use crate::app::settings::{self, Settings};
 use crate::app::stage::{self, Place, Target};
 use crate::app::view::painter::{Painter, Painting, Studio};
@@ -117,8 +117,8 @@ pub struct Request {
     pub size: (u32, u32),
 }
 
-/// A session at the moment that is asked for.
-fn session(request: Request) -> Result<Session, Unable> {
+/// A practice at the moment that is asked for.
+fn practice(request: Request) -> Result<Practice, Unable> {
     let allowed = "a case or an attempt that this engine can run".to_owned();
     let refused = |what: String| Unable { what, allowed: allowed.clone() };
     let mut operation = match request.subject {
@@ -143,29 +143,29 @@ fn session(request: Request) -> Result<Session, Unable> {
         }
     };
     // Pictures are the same whoever makes them: nothing of a person's settings or attempts is in them.
-    let mut session = Session::unattended(Settings { notice_seen: true, ..Settings::default() });
-    session.page = Page::Operate;
-    session.way = operation.chosen.way;
-    session.seed = operation.chosen.seed;
-    if let Some(at) = session.cases.iter().position(|shelved| shelved.name == operation.chosen.scenario) {
-        session.case = at;
+    let mut practice = Practice::unattended(Settings { notice_seen: true, ..Settings::default() });
+    practice.page = Page::Operate;
+    practice.way = operation.chosen.way;
+    practice.seed = operation.chosen.seed;
+    if let Some(at) = practice.cases.iter().position(|shelved| shelved.name == operation.chosen.scenario) {
+        practice.case = at;
     } else {
-        session.case = session.cases.len();
+        practice.case = practice.cases.len();
         let (name, case) = (operation.chosen.scenario.clone(), operation.chosen.case.clone());
-        session.cases.push(crate::app::library::Shelved { name, case });
+        practice.cases.push(crate::app::library::Shelved { name, case });
     }
     let is_driven = operation.is_performing() || operation.is_recorded();
     let end_s = request.at_s.unwrap_or(if is_driven { f64::INFINITY } else { 0.0 });
     let tick_s = operation.model.tick_s;
-    session.start(Box::new(operation.clone()));
-    while let Some(now) = &session.operation
+    practice.start(Box::new(operation.clone()));
+    while let Some(now) = &practice.operation
         && now.time_s() + 0.5 * tick_s < end_s
         && !now.is_over()
         && (end_s.is_finite() || now.is_performing() || now.is_recorded())
     {
-        session.step(&Controls::default());
+        practice.step(&Controls::default());
     }
-    if let Some(now) = session.operation.take() {
+    if let Some(now) = practice.operation.take() {
         operation = *now;
     }
     if request.view == View::Page(Page::Debrief, None) {
@@ -173,9 +173,9 @@ fn session(request: Request) -> Result<Session, Unable> {
         let (debrief, attempt) = operation.account("no device").settle();
         let film = film(&model, &attempt, Some(operation.keyframes.clone()));
         let header = operation.header();
-        session.show_debrief(Box::new(Judged { film, ..Judged::new(spec, model, header, course, debrief) }));
+        practice.show_debrief(Box::new(Judged { film, ..Judged::new(spec, model, header, course, debrief) }));
     } else {
-        session.operation = Some(Box::new(operation));
+        practice.operation = Some(Box::new(operation));
     }
     let (page, shade) = match request.view {
         View::Microscope | View::Section => (Page::Operate, None),
@@ -186,12 +186,12 @@ fn session(request: Request) -> Result<Session, Unable> {
         Shade::Help => Over::Help,
         Shade::Pause => Over::Pause,
     });
-    (session.page, session.over, session.foot) = (page, over, FootCheck::default());
-    Ok(session)
+    (practice.page, practice.over, practice.foot) = (page, over, FootCheck::default());
+    Ok(practice)
 }
 
-/// An app that draws the session into an image.
-fn headless(view: View, (width, height): (u32, u32), backends: Backends, session: Session, is_measured: bool) -> App {
+/// An app that draws the practice into an image.
+fn headless(view: View, (width, height): (u32, u32), backends: Backends, practice: Practice, is_measured: bool) -> App {
     let mut app = App::new();
     let mut plugins = DefaultPlugins
         .set(WindowPlugin { primary_window: None, exit_condition: ExitCondition::DontExit, ..default() })
@@ -214,7 +214,7 @@ fn headless(view: View, (width, height): (u32, u32), backends: Backends, session
     let step = if is_measured { FRAME } else { Duration::ZERO };
     app.insert_resource(Target(Some(target)))
         .insert_resource(TimeUpdateStrategy::ManualDuration(step))
-        .insert_resource(session);
+        .insert_resource(practice);
     if is_measured {
         app.add_systems(Update, fit_window);
     } else {
@@ -272,8 +272,8 @@ fn bare_section(
 }
 
 /// What is to be painted: in a picture the section is there whatever the case says.
-fn order(session: &Session, view: View) -> Option<crate::app::view::painter::Order> {
-    let mut order = stage::order(session)?;
+fn order(practice: &Practice, view: View) -> Option<crate::app::view::painter::Order> {
+    let mut order = stage::order(practice)?;
     if view == View::Section && order.section.is_none() {
         order.section = Some(default());
     }
@@ -287,9 +287,9 @@ fn order(session: &Session, view: View) -> Option<crate::app::view::painter::Ord
 pub fn draw(request: Request) -> Result<Vec<u8>, Unable> {
     let (view, size) = (request.view, request.size);
     let backends = window::backends()?;
-    let session = session(request)?;
-    let painting = order(&session, view).map(|order| Arc::new(Painter::default().paint(order)));
-    let mut app = headless(view, size, backends, session, false);
+    let practice = practice(request)?;
+    let painting = order(&practice, view).map(|order| Arc::new(Painter::default().paint(order)));
+    let mut app = headless(view, size, backends, practice, false);
     app.insert_resource(Shown(painting));
     (0..SETTLES).for_each(|_| app.update());
     let bytes = read_back(&mut app).and_then(|rgb| png_bytes(size, &rgb).ok());
@@ -341,10 +341,10 @@ struct MainPart(Option<Instant>, Vec<f64>);
 pub fn measure(request: Request, frames: u32, begun: Instant) -> Result<String, Unable> {
     let (view, size) = (request.view, request.size);
     let backends = window::backends()?;
-    let session = session(request)?;
+    let practice = practice(request)?;
     let studio = Studio::open().map_err(window::no_thread)?;
-    let painting = order(&session, view).map(|order| Arc::new(Painter::default().paint(order)));
-    let mut app = headless(view, size, backends, session, true);
+    let painting = order(&practice, view).map(|order| Arc::new(Painter::default().paint(order)));
+    let mut app = headless(view, size, backends, practice, true);
     app.insert_resource(Shown(painting))
         .insert_resource(studio)
         .init_resource::<Controls>()

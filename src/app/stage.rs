@@ -1,13 +1,13 @@
 //! What window and pictures share: the pages on the screen with the microscope's picture in its place.
 //!
-//! Pages are drawn from the session; what they ask for is done at once, after they are drawn. Points are egui's, px the
+//! Pages are drawn from the practice; what they ask for is done at once, after they are drawn. Points are egui's, px the
 //! picture's.
 
 use crate::app::hands::{Bindings, ViewPlane};
 use crate::app::pages::{self, Around};
 use crate::app::panels::section::{color_image, section_ui, texture};
 use crate::app::panels::{Shown as Drawn, Way, style};
-use crate::app::session::{Page, Session};
+use crate::app::practice::{Page, Practice};
 use crate::app::settings::Quality as Wanted;
 use crate::app::view::painter::{Order, Painting};
 use crate::app::view::scene::{Field, Microscope, Quality, Shown};
@@ -68,7 +68,7 @@ pub fn plugin(app: &mut App) {
         .add_systems(PostStartup, show_field);
 }
 
-/// The session's pages.
+/// The practice's pages.
 pub fn pages_plugin(app: &mut App) {
     app.add_systems(EguiPrimaryContextPass, draw);
 }
@@ -92,7 +92,7 @@ fn show_field(field: Res<Field>, mut textures: ResMut<EguiUserTextures>) {
 #[expect(clippy::too_many_arguments, reason = "a page brings together all there is")]
 fn draw(
     mut context: Single<&mut EguiContext, With<PrimaryEguiContext>>,
-    mut session: ResMut<Session>,
+    mut practice: ResMut<Practice>,
     shown: Res<Shown>,
     field: Res<Field>,
     textures: Res<EguiUserTextures>,
@@ -102,7 +102,7 @@ fn draw(
     mut section: Local<Option<(Arc<Painting>, egui::TextureHandle)>>,
 ) {
     let ctx = context.get_mut().clone();
-    style::apply(&ctx, session.settings.text_scale);
+    style::apply(&ctx, practice.settings.text_scale);
     hold_section(&ctx, shown.0.as_ref(), &mut section);
     let builder = egui::UiBuilder::new().layer_id(egui::LayerId::background()).max_rect(ctx.viewport_rect());
     let mut ui = egui::Ui::new(ctx.clone(), egui::Id::new("page"), builder);
@@ -122,7 +122,7 @@ fn draw(
         section: section.as_ref().map(|_| &paint as &dyn Fn(&mut egui::Ui)),
         note: remarks.picture.as_deref(),
     };
-    let Drawn { commands, field: rect } = pages::show(&mut ui, &session, &around);
+    let Drawn { commands, field: rect } = pages::show(&mut ui, &practice, &around);
     if let (Some(rect), Some(texture), true) = (rect, textures.image_id(&field.image), shown.0.is_some()) {
         ui.painter().set(below, round(texture, rect));
     }
@@ -134,7 +134,7 @@ fn draw(
             && !ctx.egui_is_using_pointer(),
     };
     for command in commands {
-        session.command(command);
+        practice.command(command);
     }
 }
 
@@ -180,14 +180,14 @@ pub(super) fn hold_section(
 }
 
 /// What is to be painted now.
-pub fn order(session: &Session) -> Option<Order> {
-    let (model, state, grade) = session.sight()?;
-    let section = match session.page {
-        Page::Debrief => session
+pub fn order(practice: &Practice) -> Option<Order> {
+    let (model, state, grade) = practice.sight()?;
+    let section = match practice.page {
+        Page::Debrief => practice
             .judged
             .as_ref()
             .map(|judged| Options { depth_share: Some(judged.spec.goals.depth_share), ..Options::default() }),
-        _ => (session.may_see_section() && session.wants_section).then(Options::default),
+        _ => (practice.may_see_section() && practice.wants_section).then(Options::default),
     };
     Some(Order { model, state, grade, section })
 }
@@ -211,10 +211,10 @@ pub fn is_software(adapter: Option<&RenderAdapterInfo>) -> bool {
 }
 
 /// How motion of the pointer lies in the eye.
-pub fn view_plane(microscope: &Microscope, place: &Place, session: &Session) -> ViewPlane {
+pub fn view_plane(microscope: &Microscope, place: &Place, practice: &Practice) -> ViewPlane {
     let pose = microscope.place();
     let side_px = place.field.map_or(512.0, |field| field.width() * place.px_per_point);
-    let settings = &session.settings;
+    let settings = &practice.settings;
     let up = if settings.inverted { -pose.up() } else { pose.up() };
     ViewPlane {
         right: pose.right().to_array().map(f64::from),
@@ -224,6 +224,6 @@ pub fn view_plane(microscope: &Microscope, place: &Place, session: &Session) -> 
 }
 
 /// Are the hands free?
-pub fn is_freehand(session: &Session) -> bool {
-    session.operation.as_ref().is_some_and(|operation| operation.chosen.way == Way::Freehand)
+pub fn is_freehand(practice: &Practice) -> bool {
+    practice.operation.as_ref().is_some_and(|operation| operation.chosen.way == Way::Freehand)
 }

@@ -1,13 +1,13 @@
 //! The window: devices in, pages out, the eye's time in between.
 //!
-//! Each frame: devices are asked, the eye is stepped by as many ticks as time has passed (`FixedUpdate`), the session takes
+//! Each frame: devices are asked, the eye is stepped by as many ticks as time has passed (`FixedUpdate`), the practice takes
 //! what is done elsewhere, the painter is given the latest state, and the page is drawn. Painting, judging, saving and
 //! replaying have threads of their own, so that no frame waits for them.
 
 use crate::app::Unable;
 use crate::app::hands::{Action, Asked, Bindings, Controls, Device, Engaged, PedalCalibration, ViewPlane, devices};
 use crate::app::panels::Command;
-use crate::app::session::{Over, Page, Session};
+use crate::app::practice::{Over, Page, Practice};
 use crate::app::settings;
 use crate::app::stage::{self, Place, Remarks};
 use crate::app::view::painter::Studio;
@@ -53,14 +53,14 @@ pub fn window() -> Result<ExitCode, Unable> {
     let file = settings::path();
     let (remembered, told) = file.as_deref().map_or_else(Default::default, settings::load);
     let (bindings, bindings_line, told) = bindings(file.as_deref(), told);
-    let session = Session::new(remembered, file, told);
+    let practice = Practice::new(remembered, file, told);
     let studio = Studio::open().map_err(no_thread)?;
     // The display is asked for while the app is built; what cannot be had is a panic there.
     let hook = std::panic::take_hook();
     std::panic::set_hook(Box::new(|_| {}));
     let built = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| {
         let mut app = App::new();
-        app.add_plugins(screen(&session, backends)).add_plugins((stage::plugin, stage::pages_plugin, devices::plugin));
+        app.add_plugins(screen(&practice, backends)).add_plugins((stage::plugin, stage::pages_plugin, devices::plugin));
         app
     }));
     std::panic::set_hook(hook);
@@ -71,10 +71,10 @@ pub fn window() -> Result<ExitCode, Unable> {
                 .into(),
         });
     };
-    app.insert_resource(session.calibration.clone())
+    app.insert_resource(practice.calibration.clone())
         .insert_resource(bindings)
         .insert_resource(Remarks { bindings: bindings_line, ..default() })
-        .insert_resource(session)
+        .insert_resource(practice)
         .insert_resource(studio);
     run(&mut app);
     match app.run() {
@@ -84,13 +84,13 @@ pub fn window() -> Result<ExitCode, Unable> {
 }
 
 /// The window's plugins.
-fn screen(session: &Session, backends: Backends) -> impl PluginGroup + use<> {
+fn screen(practice: &Practice, backends: Backends) -> impl PluginGroup + use<> {
     let window = Window {
         title: "Corecleft".into(),
         name: Some("corecleft".into()),
         resolution: WindowResolution::new(SIZE.0, SIZE.1),
         resize_constraints: WindowResizeConstraints { min_width: LEAST.0, min_height: LEAST.1, ..default() },
-        mode: mode(session),
+        mode: mode(practice),
         ..default()
     };
     DefaultPlugins
@@ -102,8 +102,8 @@ fn screen(session: &Session, backends: Backends) -> impl PluginGroup + use<> {
 /// What is logged: what is wrong, and nothing of what the graphics libraries only remark.
 pub(super) const LOGGED: &str = "error,wgpu=off,wgpu_hal=off,naga=off,bevy_winit=off";
 
-fn mode(session: &Session) -> WindowMode {
-    if session.settings.full_screen {
+fn mode(practice: &Practice) -> WindowMode {
+    if practice.settings.full_screen {
         WindowMode::BorderlessFullscreen(MonitorSelection::Current)
     } else {
         WindowMode::Windowed
@@ -182,7 +182,7 @@ fn run(app: &mut App) {
 struct WasOver(bool);
 
 fn engage(
-    session: Res<Session>,
+    practice: Res<Practice>,
     place: Res<Place>,
     microscope: Res<Microscope>,
     mut engaged: ResMut<Engaged>,
@@ -190,16 +190,16 @@ fn engage(
     mut was_over: ResMut<WasOver>,
 ) {
     *engaged = Engaged {
-        hands: session.is_engaged() && (session.page == Page::Foot || stage::is_freehand(&session)),
-        pointer: place.is_pointed_at && session.page == Page::Operate,
+        hands: practice.is_engaged() && (practice.page == Page::Foot || stage::is_freehand(&practice)),
+        pointer: place.is_pointed_at && practice.page == Page::Operate,
         keys: !place.is_typing,
     };
-    *view = stage::view_plane(&microscope, &place, &session);
-    was_over.0 = session.over.is_some();
+    *view = stage::view_plane(&microscope, &place, &practice);
+    was_over.0 = practice.over.is_some();
 }
 
-fn tick(mut session: ResMut<Session>, mut controls: ResMut<Controls>) {
-    session.tick(&controls);
+fn tick(mut practice: ResMut<Practice>, mut controls: ResMut<Controls>) {
+    practice.tick(&controls);
     controls.spend();
 }
 
@@ -210,22 +210,22 @@ fn frame(
     mut device: ResMut<Device>,
     mut calibration: ResMut<PedalCalibration>,
     mut remarks: ResMut<Remarks>,
-    mut session: ResMut<Session>,
+    mut practice: ResMut<Practice>,
 ) {
-    if session.page != Page::Operate {
+    if practice.page != Page::Operate {
         // With what an attempt was steered is asked anew for each.
         device.set_if_neq(Device::default());
     }
-    session.devices = if stage::is_freehand(&session) { device.label() } else { "mouse and keyboard".into() };
+    practice.devices = if stage::is_freehand(&practice) { device.label() } else { "mouse and keyboard".into() };
     remarks.has_pedal = !gamepads.is_empty();
-    session.raw_pedal = remarks.has_pedal.then(|| asked.value(Action::PedalTravel));
-    calibration.set_if_neq(session.calibration.clone());
-    session.frame(time.delta_secs_f64());
+    practice.raw_pedal = remarks.has_pedal.then(|| asked.value(Action::PedalTravel));
+    calibration.set_if_neq(practice.calibration.clone());
+    practice.frame(time.delta_secs_f64());
 }
 
 /// Zoom, focus and tilt.
-fn look(time: Res<Time<Real>>, asked: Res<Asked>, session: Res<Session>, mut microscope: ResMut<Microscope>) {
-    if !matches!(session.page, Page::Operate | Page::Debrief) || session.over.is_some() {
+fn look(time: Res<Time<Real>>, asked: Res<Asked>, practice: Res<Practice>, mut microscope: ResMut<Microscope>) {
+    if !matches!(practice.page, Page::Operate | Page::Debrief) || practice.over.is_some() {
         return;
     }
     let balance = |plus, minus| (asked.value(plus) - asked.value(minus)) as f32 * time.delta_secs();
@@ -241,7 +241,7 @@ fn look(time: Res<Time<Real>>, asked: Res<Asked>, session: Res<Session>, mut mic
 #[expect(clippy::too_many_arguments, reason = "what is wanted, what there is, and how long it took")]
 fn fit(
     time: Res<Time<Real>>,
-    session: Res<Session>,
+    practice: Res<Practice>,
     place: Res<Place>,
     adapter: Option<Res<RenderAdapterInfo>>,
     mut quality: ResMut<Quality>,
@@ -250,7 +250,7 @@ fn fit(
     mut slower: Local<u32>,
 ) {
     let is_software = stage::is_software(adapter.as_deref());
-    let is_seen = matches!(session.page, Page::Operate | Page::Debrief) && session.over.is_none();
+    let is_seen = matches!(practice.page, Page::Operate | Page::Debrief) && practice.over.is_none();
     let (spent_s, count) = &mut *frames;
     if !is_seen {
         (*spent_s, *count) = (0.0, 0);
@@ -258,13 +258,13 @@ fn fit(
         (*spent_s, *count) = (*spent_s + time.delta_secs(), *count + 1);
         if *spent_s > AVERAGED_S {
             let is_slow = *spent_s / *count as f32 > SLOW_FRAME_S;
-            if is_slow && session.settings.quality == settings::Quality::Auto {
+            if is_slow && practice.settings.quality == settings::Quality::Auto {
                 *slower = (*slower + 1).min(2);
             }
             (*spent_s, *count) = (0.0, 0);
         }
     }
-    quality.set_if_neq(stage::fit_quality(session.settings.quality, is_software, &place, *slower));
+    quality.set_if_neq(stage::fit_quality(practice.settings.quality, is_software, &place, *slower));
     let note = match (is_software, *slower) {
         (true, _) => Some("Drawn by the processor, more coarsely: no graphics card was found."),
         (false, 1..) => Some("Drawn more coarsely, to keep up."),
@@ -275,7 +275,7 @@ fn fit(
 
 /// Give the painter the latest state when it has done the one before, and take what it has done.
 fn paint(
-    session: Res<Session>,
+    practice: Res<Practice>,
     studio: Res<Studio>,
     mut shown: ResMut<Shown>,
     mut is_at_work: Local<bool>,
@@ -285,14 +285,14 @@ fn paint(
         shown.0 = Some(Arc::new(painting));
         *is_at_work = false;
     }
-    if !matches!(session.page, Page::Operate | Page::Debrief) {
+    if !matches!(practice.page, Page::Operate | Page::Debrief) {
         *last = None;
         return;
     }
     if *is_at_work {
         return;
     }
-    let Some(order) = stage::order(&session) else { return };
+    let Some(order) = stage::order(&practice) else { return };
     let key = (Arc::as_ptr(&order.model) as usize, order.state.tick, order.section.is_some());
     if *last != Some(key) {
         *last = Some(key);
@@ -302,55 +302,60 @@ fn paint(
 }
 
 /// Case files that are dropped on the window.
-fn take_files(mut dropped: MessageReader<FileDragAndDrop>, mut session: ResMut<Session>) {
+fn take_files(mut dropped: MessageReader<FileDragAndDrop>, mut practice: ResMut<Practice>) {
     for event in dropped.read() {
         if let FileDragAndDrop::DroppedFile { path_buf, .. } = event
-            && session.page != Page::Operate
+            && practice.page != Page::Operate
         {
-            session.command(Command::OpenPath(path_buf.clone()));
+            practice.command(Command::OpenPath(path_buf.clone()));
         }
     }
 }
 
 /// What keys ask of the program.
-fn ask_for(asked: Res<Asked>, was_over: Res<WasOver>, mut session: ResMut<Session>, mut exit: MessageWriter<AppExit>) {
-    if asked.began(Action::Pause) && session.page == Page::Operate {
-        match (&session.over, was_over.0) {
-            (None, false) => session.command(Command::Pause),
-            (Some(Over::Pause), true) => session.command(Command::Resume),
+fn ask_for(
+    asked: Res<Asked>,
+    was_over: Res<WasOver>,
+    mut practice: ResMut<Practice>,
+    mut exit: MessageWriter<AppExit>,
+) {
+    if asked.began(Action::Pause) && practice.page == Page::Operate {
+        match (&practice.over, was_over.0) {
+            (None, false) => practice.command(Command::Pause),
+            (Some(Over::Pause), true) => practice.command(Command::Resume),
             _ => {}
         }
     }
     if asked.began(Action::Help) {
-        let is_help = session.over == Some(Over::Help);
-        session.command(if is_help { Command::Back } else { Command::OpenHelp });
+        let is_help = practice.over == Some(Over::Help);
+        practice.command(if is_help { Command::Back } else { Command::OpenHelp });
     }
-    if asked.began(Action::Section) && session.page == Page::Operate {
-        session.wants_section = !session.wants_section;
+    if asked.began(Action::Section) && practice.page == Page::Operate {
+        practice.wants_section = !practice.wants_section;
     }
     if asked.began(Action::FullScreen) {
-        let full_screen = !session.settings.full_screen;
-        let changed = settings::Settings { full_screen, ..session.settings.clone() };
-        session.command(Command::ChangeSettings(Box::new(changed)));
+        let full_screen = !practice.settings.full_screen;
+        let changed = settings::Settings { full_screen, ..practice.settings.clone() };
+        practice.command(Command::ChangeSettings(Box::new(changed)));
     }
-    if session.is_quitting {
+    if practice.is_quitting {
         exit.write(AppExit::Success);
     }
 }
 
 /// The window as the settings have it.
 fn follow_settings(
-    session: Res<Session>,
+    practice: Res<Practice>,
     mut window: Single<&mut Window, With<PrimaryWindow>>,
     mut context: Single<&mut EguiContext, With<PrimaryEguiContext>>,
     mut last: Local<Option<(bool, f32)>>,
 ) {
-    let now = (session.settings.full_screen, session.settings.window_scale);
+    let now = (practice.settings.full_screen, practice.settings.window_scale);
     if *last == Some(now) {
         return;
     }
     if last.is_some_and(|(full_screen, _)| full_screen != now.0) {
-        window.mode = mode(&session);
+        window.mode = mode(&practice);
     }
     context.get_mut().set_zoom_factor(now.1);
     *last = Some(now);

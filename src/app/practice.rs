@@ -1,6 +1,6 @@
 //! What the window is about: which page is shown, what was chosen, the attempt under way, the debrief that is looked at.
 //!
-//! Plain data and logic without a window. Pages ask with commands, devices with controls; the session changes, and pages are
+//! Plain data and logic without a window. Pages ask with commands, devices with controls; the practice changes, and pages are
 //! drawn from it. Whatever takes long is the clerk's. Times are s of the eye's time, lengths mm.
 
 use crate::app::clerk::{Clerk, Done, Judged};
@@ -113,9 +113,9 @@ pub struct Words {
     pub at_s: f64,
 }
 
-/// The session.
+/// The practice.
 #[derive(Resource)]
-pub struct Session {
+pub struct Practice {
     /// What is remembered.
     pub settings: Settings,
     /// Where the settings stand.
@@ -176,16 +176,16 @@ pub struct Session {
     has_trouble_keeping: bool,
 }
 
-impl Session {
-    /// A session with these settings; a line to be told comes with them where they could not be read.
+impl Practice {
+    /// A practice with these settings; a line to be told comes with them where they could not be read.
     pub fn new(settings: Settings, settings_file: Option<PathBuf>, told: Option<String>) -> Self {
-        let session = Self { settings_file, told, ..Self::unattended(settings) };
-        session.clerk.hold(session.folder());
-        session.clerk.list(session.folder());
-        session
+        let practice = Self { settings_file, told, ..Self::unattended(settings) };
+        practice.clerk.hold(practice.folder());
+        practice.clerk.list(practice.folder());
+        practice
     }
 
-    /// A session that looks at nobody's files.
+    /// A practice that looks at nobody's files.
     pub fn unattended(settings: Settings) -> Self {
         let cases = library::shipped();
         let case = cases.iter().position(|c| c.name == settings.last_case).unwrap_or(0);
@@ -793,7 +793,7 @@ mod tests {
     /// Longest that an answer of the clerk is waited for.
     const PATIENCE: Duration = Duration::from_secs(120);
 
-    /// A session in an app without a window, whose frames last 1/60 s each; its attempts lie in a folder of their own.
+    /// A practice in an app without a window, whose frames last 1/60 s each; its attempts lie in a folder of their own.
     struct Desk {
         app: App,
         folder: tempfile::TempDir,
@@ -810,7 +810,7 @@ mod tests {
             let mut app = App::new();
             app.add_plugins(MinimalPlugins)
                 .insert_resource(TimeUpdateStrategy::ManualDuration(Duration::from_micros(16_667)))
-                .insert_resource(Session::unattended(settings))
+                .insert_resource(Practice::unattended(settings))
                 .insert_resource(Studio::open().unwrap())
                 .init_resource::<Shown>()
                 .init_resource::<Controls>();
@@ -818,25 +818,25 @@ mod tests {
             Self { app, folder }
         }
 
-        fn session(&mut self) -> &mut Session {
-            self.app.world_mut().resource_mut::<Session>().into_inner()
+        fn practice(&mut self) -> &mut Practice {
+            self.app.world_mut().resource_mut::<Practice>().into_inner()
         }
 
         fn ask(&mut self, command: Command) {
-            self.session().command(command);
+            self.practice().command(command);
         }
 
         /// So many frames.
         fn frames(&mut self, count: u32) {
             for _ in 0..count {
                 self.app.update();
-                self.session().frame(1.0 / 60.0);
+                self.practice().frame(1.0 / 60.0);
             }
         }
 
-        fn until(&mut self, what: &str, is_so: impl Fn(&Session) -> bool) {
+        fn until(&mut self, what: &str, is_so: impl Fn(&Practice) -> bool) {
             let begun = Instant::now();
-            while !is_so(self.session()) {
+            while !is_so(self.practice()) {
                 assert!(begun.elapsed() < PATIENCE, "never: {what}");
                 self.frames(1);
             }
@@ -850,9 +850,9 @@ mod tests {
 
         /// Begin the shipped case of a name.
         fn begin(&mut self, name: &str) {
-            let at = self.session().cases.iter().position(|c| c.name == name).unwrap();
+            let at = self.practice().cases.iter().position(|c| c.name == name).unwrap();
             self.ask(Command::ChooseCase(at));
-            assert_eq!(self.session().page, Page::Sheet);
+            assert_eq!(self.practice().page, Page::Sheet);
             self.ask(Command::SetUp);
             self.ask(Command::CheckFoot);
             self.ask(Command::Begin);
@@ -868,17 +868,17 @@ mod tests {
     fn a_case_is_operated_judged_saved_and_seen_again() {
         let mut desk = Desk::new();
         desk.begin("long-eye-dense-core");
-        assert!(!desk.session().may_see_section(), "the microscope first");
+        assert!(!desk.practice().may_see_section(), "the microscope first");
         desk.perform(bury());
         desk.perform(Manoeuvre::Pedal { position: 2, share: 1.0, power: None });
         desk.perform(Manoeuvre::Wait { seconds: 0.5 });
         desk.perform(Choices::default().chop(ChopKind::Vertical));
         desk.perform(Manoeuvre::Separate { width_mm: 1.7, speed_mm_s: 2.0 });
-        assert!(desk.session().may_see_section(), "the section after one has committed oneself");
+        assert!(desk.practice().may_see_section(), "the section after one has committed oneself");
         desk.ask(Command::Finish);
         desk.until("it is judged", |s| s.page == Page::Debrief);
-        let session = desk.session();
-        let judged = session.judged.as_ref().unwrap();
+        let practice = desk.practice();
+        let judged = practice.judged.as_ref().unwrap();
         let path = judged.saved.clone().unwrap().unwrap();
         assert!(judged.debrief.judged.is_some(), "a chop was judged");
         // The file holds what happened: done again, it ends in the same state and the same scores.
@@ -897,9 +897,9 @@ mod tests {
             let shown_s = s.replay.state.as_ref().map_or(f64::NAN, |state| state.tick as f64 / 240.0);
             shown_s >= at_s - BEFORE_EVENT_S && shown_s < at_s + 1.0
         });
-        assert!(desk.session().replay.is_playing);
+        assert!(desk.practice().replay.is_playing);
         desk.ask(Command::AnotherCase);
-        assert_eq!(desk.session().page, Page::Cases);
+        assert_eq!(desk.practice().page, Page::Cases);
     }
 
     #[test]
@@ -922,13 +922,13 @@ mod tests {
     fn settings_are_saved_in_their_order_and_what_goes_wrong_is_told() {
         let mut desk = Desk::new();
         let file = desk.folder.path().join("config").join("settings.ron");
-        desk.session().settings_file = Some(file.clone());
+        desk.practice().settings_file = Some(file.clone());
         for text_scale in [1.1, 1.2, 1.3] {
-            let changed = Settings { text_scale, ..desk.session().settings.clone() };
+            let changed = Settings { text_scale, ..desk.practice().settings.clone() };
             desk.ask(Command::ChangeSettings(Box::new(changed)));
         }
         desk.until("they are saved", |_| crate::app::settings::load(&file).0.text_scale == 1.3);
-        desk.session().settings_file = Some(file.join("never.ron"));
+        desk.practice().settings_file = Some(file.join("never.ron"));
         desk.ask(Command::ChooseCase(0));
         desk.until("it is told", |s| s.told.as_ref().is_some_and(|told| told.contains("never.ron")));
     }
@@ -939,16 +939,16 @@ mod tests {
         desk.begin("medium-uniform");
         desk.frames(10);
         desk.ask(Command::Pause);
-        let at_s = desk.session().operation.as_ref().unwrap().time_s();
+        let at_s = desk.practice().operation.as_ref().unwrap().time_s();
         assert!(at_s > 0.1);
         desk.frames(30);
-        assert_eq!(desk.session().operation.as_ref().unwrap().time_s(), at_s);
+        assert_eq!(desk.practice().operation.as_ref().unwrap().time_s(), at_s);
         desk.ask(Command::OpenHelp);
         desk.ask(Command::Back);
-        assert_eq!(desk.session().over, Some(Over::Pause), "help in an attempt goes back to its pause");
+        assert_eq!(desk.practice().over, Some(Over::Pause), "help in an attempt goes back to its pause");
         desk.ask(Command::Resume);
         desk.frames(10);
-        assert!(desk.session().operation.as_ref().unwrap().time_s() > at_s);
+        assert!(desk.practice().operation.as_ref().unwrap().time_s() > at_s);
         desk.ask(Command::Restart);
         desk.until("it begins anew", |s| s.operation.as_ref().is_some_and(|o| o.time_s() < 0.1));
     }
@@ -956,7 +956,7 @@ mod tests {
     #[test]
     fn in_an_exam_nothing_is_said_and_no_section_is_seen() {
         let mut desk = Desk::new();
-        let at = desk.session().cases.iter().position(|c| c.name == "long-eye-dense-core").unwrap();
+        let at = desk.practice().cases.iter().position(|c| c.name == "long-eye-dense-core").unwrap();
         desk.ask(Command::ChooseCase(at));
         desk.ask(Command::SetExam(true));
         desk.ask(Command::Begin);
@@ -969,9 +969,9 @@ mod tests {
             speed_mm_s: 2.0,
             ultrasound: 1.0,
         });
-        assert!(desk.session().operation.as_ref().unwrap().course.state.events.len() > 2);
-        assert_eq!(desk.session().words, None);
-        assert!(!desk.session().may_see_section());
+        assert!(desk.practice().operation.as_ref().unwrap().course.state.events.len() > 2);
+        assert_eq!(desk.practice().words, None);
+        assert!(!desk.practice().may_see_section());
     }
 
     #[test]
@@ -981,10 +981,10 @@ mod tests {
         desk.ask(Command::SetBottle(149.0));
         desk.ask(Command::Begin);
         desk.until("it is told", |s| s.over.is_some());
-        let Some(Over::Trouble { reasons, .. }) = desk.session().over.clone() else { panic!("no trouble") };
+        let Some(Over::Trouble { reasons, .. }) = desk.practice().over.clone() else { panic!("no trouble") };
         assert!(reasons[0].contains("149") && reasons[0].contains("allowed"), "{reasons:?}");
         desk.ask(Command::Back);
-        assert_eq!((desk.session().page, &desk.session().over), (Page::Sheet, &None));
+        assert_eq!((desk.practice().page, &desk.practice().over), (Page::Sheet, &None));
     }
 
     #[test]
@@ -999,7 +999,7 @@ mod tests {
         desk.until("the faults are told", |s| matches!(s.over, Some(Over::Trouble { .. })));
         desk.ask(Command::OpenPath(good));
         desk.until("its sheet is shown", |s| s.page == Page::Sheet);
-        assert_eq!(desk.session().chosen_case().unwrap().name, "mine");
+        assert_eq!(desk.practice().chosen_case().unwrap().name, "mine");
     }
 
     #[test]
@@ -1010,9 +1010,9 @@ mod tests {
         for position in [1, 2, 3, 0] {
             desk.app.world_mut().resource_mut::<Controls>().pedal_to = Some(position);
             desk.frames(60);
-            assert_eq!(desk.session().foot.foot.unwrap().pedal.position, position);
+            assert_eq!(desk.practice().foot.foot.unwrap().pedal.position, position);
         }
-        assert_eq!((desk.session().foot.reached, desk.session().foot.has_let_go), ([true; 3], true));
+        assert_eq!((desk.practice().foot.reached, desk.practice().foot.has_let_go), ([true; 3], true));
     }
 
     #[test]
@@ -1026,9 +1026,9 @@ mod tests {
         for size in [[1280.0, 720.0], [1920.0, 1080.0], [3840.0, 2160.0]] {
             // The list of cases scrolls below its foot, and has a test of its own.
             for page in [Page::Notice, Page::Sheet, Page::Machine, Page::Foot, Page::Operate] {
-                desk.session().page = page;
-                let session = &*desk.session();
-                let harness = trial::page(size, 1.0, |ui| pages::show(ui, session, &around));
+                desk.practice().page = page;
+                let practice = &*desk.practice();
+                let harness = trial::page(size, 1.0, |ui| pages::show(ui, practice, &around));
                 trial::assert_in_place(&harness, size);
             }
         }

@@ -22,8 +22,8 @@ use bevy_egui::{
 };
 use std::sync::Arc;
 
-/// Largest side of the microscope's picture by quality, px.
-const MOST_PX: (u32, u32) = (512, 1536);
+/// Largest side of the microscope's picture, px: low, as a graphics card draws it in time, and as large as is asked for.
+const MOST_PX: [u32; 3] = [512, 896, 1536];
 
 /// Its side is a multiple of this, so that it is not made anew with every point of the window, px.
 const STEP_PX: u32 = 64;
@@ -194,12 +194,13 @@ pub fn order(practice: &Practice) -> Option<Order> {
 
 /// Quality as it is wanted and as the machine draws in time: side no longer than the field's, and no longer than may be.
 pub fn fit_quality(wanted: Wanted, is_software: bool, place: &Place, slower: u32) -> Quality {
-    let is_low = match wanted {
-        Wanted::Auto => is_software,
-        Wanted::Low => true,
-        Wanted::High => false,
+    let (is_low, most_px) = match wanted {
+        Wanted::Auto if is_software => (true, MOST_PX[0]),
+        Wanted::Auto => (false, MOST_PX[1]),
+        Wanted::Low => (true, MOST_PX[0]),
+        Wanted::High => (false, MOST_PX[2]),
     };
-    let most_px = (if is_low { MOST_PX.0 } else { MOST_PX.1 }) >> slower.min(2);
+    let most_px = most_px >> slower.min(2);
     let side_px = place.field.map_or(512.0, |field| field.width() * place.px_per_point);
     let steps = (side_px / STEP_PX as f32).ceil().max(1.0) as u32;
     Quality { side_px: (steps * STEP_PX).min(most_px), is_smooth: !is_low, is_fine: !is_low }

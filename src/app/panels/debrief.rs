@@ -197,12 +197,16 @@ fn judged(ui: &mut Ui, view: &DebriefView<'_>) {
             component_ui(ui, component);
         }
         ui.spacing_mut().item_spacing.y = 8.0;
-        title(ui, "Why");
+        if !view.causes.is_empty() {
+            title(ui, "Why");
+        }
         for cause in view.causes {
             widgets::signed_line(ui, "·", QUIET, cause);
         }
-        title(ui, "Kept");
-        ui.add(egui::Label::new(RichText::new(view.saved).color(QUIET)).wrap());
+        if !view.saved.is_empty() {
+            title(ui, "Kept");
+            ui.add(egui::Label::new(RichText::new(view.saved).color(QUIET)).wrap());
+        }
         widgets::quiet(ui, super::EDUCATION_ONLY);
         ui.add_space(8.0);
     });

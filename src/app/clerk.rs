@@ -8,12 +8,11 @@ use crate::app::library::{self, Held, Saved};
 use crate::app::operation::{Account, Chosen, Operation};
 use crate::app::pages::Rows;
 use crate::app::settings::{self, Settings};
-use crate::attempt::{Attempt, Header};
+use crate::attempt::{Attempt, Header, replace};
 use crate::case::{CaseSpec, ReadCase, read_case};
 use crate::debrief::text::Titles;
 use crate::debrief::{Course, Debrief, course, html};
 use crate::sim::Model;
-use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::sync::{Arc, Mutex};
@@ -166,13 +165,7 @@ impl Clerk {
     pub fn write(&self, document: String, path: PathBuf) {
         self.give(move || {
             let folder = path.parent().map_or_else(|| PathBuf::from("."), Path::to_path_buf);
-            let written = std::fs::create_dir_all(&folder)
-                .and_then(|()| tempfile::Builder::new().prefix(".").suffix(".part").tempfile_in(&folder))
-                .and_then(|mut part| {
-                    part.write_all(document.as_bytes())?;
-                    part.as_file().sync_all()?;
-                    part.persist(&path).map_err(|refused| refused.error)
-                });
+            let written = std::fs::create_dir_all(&folder).and_then(|()| replace(&path, document.as_bytes()));
             Done::Written(match written {
                 Ok(_) => Ok(path),
                 Err(error) => Err(format!("{}: cannot be written: {error}", path.display())),

@@ -4,10 +4,10 @@
 //! own file; one that is under way is kept in a file of its own beside them, so that it survives when the program does not.
 //! Nothing here is done in a frame: whoever calls does so on a thread of its own. Scores 0–100.
 
-use crate::attempt::Attempt;
+use crate::attempt::{Attempt, replace};
 use crate::case::{ReadCase, parse_case};
 use std::fs::{self, File};
-use std::io::{self, Write as _};
+use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::SystemTime;
@@ -118,10 +118,7 @@ fn unfinished(folder: &Path) -> PathBuf {
 /// The folder or the file cannot be written.
 pub fn keep_unfinished(folder: &Path, attempt: &Attempt) -> io::Result<()> {
     fs::create_dir_all(folder)?;
-    let mut part = tempfile::Builder::new().prefix(".").suffix(".part").tempfile_in(folder)?;
-    part.write_all(&attempt.to_bytes())?;
-    part.as_file().sync_all()?;
-    part.persist(unfinished(folder)).map(|_| ()).map_err(|refused| refused.error)
+    replace(&unfinished(folder), &attempt.to_bytes())
 }
 
 /// What was kept of the attempt under way is no longer needed.

@@ -6,7 +6,7 @@
 
 use crate::app::hands::PedalCalibration;
 use serde::{Deserialize, Serialize};
-use std::io::{self, Write as _};
+use std::io;
 use std::path::{Path, PathBuf};
 
 /// How much is drawn for the eye to look at; the engine computes the same.
@@ -153,14 +153,8 @@ pub enum SaveError {
 pub fn save(path: &Path, settings: &Settings) -> Result<(), SaveError> {
     let text = ron::ser::to_string_pretty(settings, ron::ser::PrettyConfig::default())?;
     let folder = path.parent().filter(|f| !f.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let written = std::fs::create_dir_all(folder)
-        .and_then(|()| tempfile::Builder::new().prefix(".").suffix(".part").tempfile_in(folder))
-        .and_then(|mut part| {
-            part.write_all(text.as_bytes())?;
-            part.as_file().sync_all()?;
-            part.persist(path).map_err(|refused| refused.error)
-        });
-    written.map(|_| ()).map_err(|error| SaveError::File { path: path.display().to_string(), error })
+    let written = std::fs::create_dir_all(folder).and_then(|()| crate::attempt::replace(path, text.as_bytes()));
+    written.map_err(|error| SaveError::File { path: path.display().to_string(), error })
 }
 
 #[cfg(test)]

@@ -211,6 +211,23 @@ fn file_name(name: &str) -> String {
     if name.trim_matches('.').is_empty() { "case".to_string() } else { name }
 }
 
+/// Write a file that may be there already: the whole of it takes its place at once, or nothing does.
+///
+/// # Errors
+/// The file cannot be written.
+pub fn replace(path: &Path, bytes: &[u8]) -> io::Result<()> {
+    let folder = path.parent().filter(|f| !f.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let mut builder = tempfile::Builder::new();
+    builder.prefix(".").suffix(".part");
+    // For all to read, as any file that is written; the process's own mask still applies.
+    #[cfg(unix)]
+    builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
+    let mut part = builder.tempfile_in(folder)?;
+    part.write_all(bytes)?;
+    part.as_file().sync_all()?;
+    part.persist(path).map(|_| ()).map_err(|refused| refused.error)
+}
+
 /// Write a file that is not there yet: whole, or not at all.
 fn write_new(folder: &Path, path: &Path, bytes: &[u8]) -> io::Result<()> {
     if let Some(file) = nameless(folder) {

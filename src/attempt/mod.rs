@@ -13,7 +13,7 @@ mod file;
 pub mod inputs;
 mod setup;
 
-pub use file::{FORMAT, SaveError, Unusable};
+pub use file::{FORMAT, SaveError, Unusable, replace};
 pub use inputs::Record;
 pub use setup::Setup;
 

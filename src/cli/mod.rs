@@ -236,18 +236,8 @@ fn print(text: &str) -> Result<(), CliError> {
 
 /// Write a file that may be there already: the whole of it takes its place at once, or nothing does.
 fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), CliError> {
-    let folder = path.parent().filter(|f| !f.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let mut builder = tempfile::Builder::new();
-    builder.prefix(".").suffix(".part");
-    // For all to read, as any file that is written; the process's own mask still applies.
-    #[cfg(unix)]
-    builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
-    let written = builder.tempfile_in(folder).and_then(|mut part| {
-        part.write_all(bytes)?;
-        part.as_file().sync_all()?;
-        part.persist(path).map_err(|refused| refused.error)
-    });
-    written.map(|_| ()).map_err(|error| CliError::File { path: plain(&path.display().to_string()), error })
+    crate::attempt::replace(path, bytes)
+        .map_err(|error| CliError::File { path: plain(&path.display().to_string()), error })
 }
 
 /// Print a line on standard error; nobody is left to tell when that fails.

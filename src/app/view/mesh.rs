@@ -887,7 +887,6 @@ mod tests {
     use crate::debrief::course::Course;
     use crate::plan::{Performer, parse_plan};
     use crate::sim::event::EventKind;
-    use std::time::Instant;
 
     fn model() -> Model {
         let case = include_str!("../../../scenarios/medium-uniform.ron");
@@ -1083,32 +1082,5 @@ mod tests {
         let mut let_go = state;
         let_go.opening = None;
         assert_ne!(SurfaceKey::of_state(&let_go), key);
-    }
-
-    #[test]
-    #[ignore = "measures"]
-    fn how_long_it_takes() {
-        let model = model();
-        for (name, state) in [("whole", State::new(&model)), ("open", half_open(&model)), ("apart", chopped(&model))] {
-            let best = |f: &mut dyn FnMut()| {
-                let times = (0..10).map(|_| {
-                    let begun = Instant::now();
-                    f();
-                    begun.elapsed().as_secs_f64() * 1e3
-                });
-                times.fold(f64::INFINITY, f64::min)
-            };
-            let opening = state.opening.as_deref();
-            let meshes = lens_surface(&model, &state.lens, opening);
-            let vertices: usize = meshes.iter().map(|m| m.vertices.len()).sum();
-            let mut placed = Placed::default();
-            let lens_ms = best(&mut || assert!(!lens_surface(&model, &state.lens, opening).is_empty()));
-            let core_ms = best(&mut || assert!(!core_surface(&model, &state.lens, opening).is_empty()));
-            let key_ms = best(&mut || assert_eq!(SurfaceKey::of_state(&state), SurfaceKey::of_state(&state))) / 2.0;
-            let place_ms = best(&mut || meshes.iter().for_each(|m| place_into(m, &state, &mut placed)));
-            println!(
-                "{name}: {vertices} vertices, lens {lens_ms:.1}, core {core_ms:.1}, key {key_ms:.2}, place {place_ms:.2} ms"
-            );
-        }
     }
 }

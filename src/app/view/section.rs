@@ -815,7 +815,6 @@ mod tests {
     use crate::case::{Resolution, compile, parse_case};
     use crate::plan::{Performer, parse_plan};
     use crate::sim::step;
-    use std::time::Instant;
 
     fn model() -> Model {
         let case = include_str!("../../../scenarios/medium-uniform.ron");
@@ -964,26 +963,5 @@ mod tests {
         (0..20).for_each(|y| cut[20 * y + 4] = f64::NAN);
         let open = contours(&cut, [20, 20], 0.0, place);
         assert!(open.len() == 1 && !open[0].1);
-    }
-
-    #[test]
-    #[ignore = "measures"]
-    fn how_long_it_takes() {
-        let model = model();
-        let options = Options { depth_share: Some((0.4, 0.7)), ..Options::default() };
-        let states = [
-            ("whole", State::new(&model)),
-            ("buried", buried(&model)),
-            ("open", half_open(&model)),
-            ("apart", until(&model, |_| false)),
-        ];
-        for (name, state) in states {
-            let times = (0..10).map(|_| {
-                let begun = Instant::now();
-                assert!(!Section::cut(&model, &state, &options).lines.is_empty());
-                begun.elapsed().as_secs_f64() * 1e3
-            });
-            println!("{name}: cut {:.1} ms", times.fold(f64::INFINITY, f64::min));
-        }
     }
 }

@@ -11,6 +11,7 @@ use corecleft::app::clerk::Judged;
 use corecleft::app::hands::Bindings;
 use corecleft::app::operation::{Chosen, Operation, POWER_LIMIT};
 use corecleft::app::pages::{self, Around};
+use corecleft::app::panels::stepwise::PAD_MM;
 use corecleft::app::panels::{Way, style};
 use corecleft::app::practice::{Page, Practice};
 use corecleft::app::settings::Settings;
@@ -26,7 +27,7 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 /// The window, tall enough that nothing on the pages has to be scrolled to.
-const SIZE: (u32, u32) = (1280, 1700);
+const SIZE: (u32, u32) = (1280, 1900);
 
 /// Longest that anything is waited for; software draws slowly on two cores.
 const PATIENCE: Duration = Duration::from_secs(180);
@@ -262,13 +263,25 @@ fn a_scripted_user_chops_the_very_long_eye_and_sees_it_again() {
     let still = words(&operate, "The hands hold still");
     let rest = theatre.screen(still);
     let chop = ["Bury", "○ 2", "Wait", "Chop, vertical", "Part", "● 1", "Withdraw from lens"];
-    // Not every piece follows: what comes depends on how the halves lie, and that on when what was clicked. Of four tries with
-    // the nucleus turned between them one always did.
-    let pieces = ["Turn", "Grip", "Bring to centre"].into_iter().cycle().take(12);
-    for label in chop.into_iter().chain(pieces).chain(["Wait"]) {
-        theatre.click(button(&operate, label).center());
-        std::thread::sleep(Duration::from_millis(700));
-        theatre.wait_for(&format!("the end of {label}"), still, &rest, true);
+    let perform = |theatre: &mut Theatre, labels: &[&str]| {
+        for label in labels {
+            theatre.click(button(&operate, label).center());
+            std::thread::sleep(Duration::from_millis(700));
+            theatre.wait_for(&format!("the end of {label}"), still, &rest, true);
+        }
+    };
+    perform(&mut theatre, &chop);
+    // Halves of this lens do not follow: they slip off on the way. So each is chopped once more, the tip buried beyond the
+    // first crack.
+    perform(&mut theatre, &["Turn"]);
+    let pad = words(&operate, "Place of the tip");
+    theatre.click(pad.center() - egui::vec2(1.5 * 0.5 * pad.height() / PAD_MM, 0.0));
+    perform(&mut theatre, &chop);
+    perform(&mut theatre, &["Turn", "Turn"]);
+    perform(&mut theatre, &chop);
+    // How the pieces lie depends on when what was clicked, so more than one is fetched.
+    for _ in 0..3 {
+        perform(&mut theatre, &["Grip", "Bring to centre", "● 1", "Turn"]);
     }
     theatre.click(button(&operate, "End the attempt").center());
 

@@ -4,6 +4,7 @@
 //! devices, `view` draws the eye, and `stage` brings them together, in the `window` or for a `picture`.
 
 pub mod clerk;
+pub mod eye;
 pub mod film;
 pub mod hands;
 pub mod library;
@@ -17,6 +18,7 @@ pub mod settings;
 pub mod stage;
 pub mod view;
 pub mod window;
+pub mod words;
 
 pub use window::window;
 

@@ -1,18 +1,20 @@
-//! An attempt under way: the eye, what drives the hands, what is recorded.
+//! An attempt under way: the eye, what drives the hands, what is recorded, read and said.
 //!
-//! Plain data and logic, without a window: the practice steps it in fixed ticks, tests do the same. Hands are a person's, either
+//! Plain data and logic, without a window: the eye's thread steps it in fixed ticks (`eye`), tests do the same. Hands are a person's, either
 //! free (`hands::Freehand`) or in steps that are chosen and then performed (`plan::Performer`); both end in the same `Inputs`,
 //! and in the same file. mm, rad, s.
 
 use crate::app::film::Keyframes;
 use crate::app::hands::{Controls, Freehand, PedalCalibration};
+use crate::app::monitor::Monitor;
 use crate::app::panels::Way;
+use crate::app::words::{self, Words};
 use crate::attempt::{Attempt, Device, Header, Setup};
 use crate::case::{CaseSpec, ReadCase, Resolution, compile};
 use crate::debrief::Debrief;
 use crate::debrief::course::{Course, LONGEST_S};
 use crate::plan::{Foot, Hands, Manoeuvre, Performer};
-use crate::sim::{Inputs, Model};
+use crate::sim::{Inputs, Model, State};
 use std::sync::Arc;
 
 /// What was chosen before operating.
@@ -56,11 +58,16 @@ pub struct Operation {
     pub model: Arc<Model>,
     /// How it goes.
     pub course: Course,
+    /// Its readings.
+    pub monitor: Monitor,
+    /// The last words.
+    pub words: Option<Words>,
     /// States kept on the way, to look at it again.
     pub keyframes: Keyframes,
     header: Header,
     driver: Driver,
     last: Option<Inputs>,
+    shown: Option<Arc<State>>,
 }
 
 impl Operation {
@@ -84,7 +91,7 @@ impl Operation {
         let course = Course::new(&model);
         let mut keyframes = Keyframes::default();
         keyframes.see(&course.state);
-        Ok(Self { spec: Arc::new(spec), model, course, keyframes, header, driver, last: None, chosen })
+        Ok(Self { keyframes, ..Self::at_rest(Arc::new(spec), model, course, header, driver, chosen) })
     }
 
     /// A recorded attempt, to be gone through again: it is over when its record is.
@@ -107,8 +114,19 @@ impl Operation {
         let model = Arc::new(model);
         let (course, hands) = (Course::new(&model), Box::new(Hands::ready(&model)));
         let driver = Driver::Recorded { inputs: attempt.record.inputs().collect(), hands };
-        let keyframes = Keyframes::default();
-        Ok(Self { spec, model, course, keyframes, header, driver, last: None, chosen })
+        Ok(Self::at_rest(spec, model, course, header, driver, chosen))
+    }
+
+    fn at_rest(
+        spec: Arc<CaseSpec>,
+        model: Arc<Model>,
+        course: Course,
+        header: Header,
+        driver: Driver,
+        chosen: Chosen,
+    ) -> Self {
+        let (monitor, keyframes) = (Monitor::default(), Keyframes::default());
+        Self { chosen, spec, model, course, monitor, words: None, keyframes, header, driver, last: None, shown: None }
     }
 
     /// A tick. Nothing happens any more once it is over.
@@ -127,9 +145,23 @@ impl Operation {
                 inputs.clone()
             }
         };
+        let events = state.events.len();
         self.course.step(&self.model, &inputs);
         self.keyframes.see(&self.course.state);
+        self.monitor.see(&self.model, &self.course.state);
+        self.words = words::hear(self, events);
         self.last = Some(inputs);
+    }
+
+    /// The state now, to be looked at elsewhere.
+    pub fn state(&self) -> Arc<State> {
+        let ready = self.shown.as_ref().filter(|shown| shown.tick == self.course.state.tick);
+        ready.cloned().unwrap_or_else(|| Arc::new(self.course.state.clone()))
+    }
+
+    /// Have the state ready for whoever will look at it.
+    pub fn make_ready(&mut self) {
+        self.shown = Some(self.state());
     }
 
     /// Has it come to its end: the engine stopped, or the longest time is up?

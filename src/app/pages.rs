@@ -304,7 +304,7 @@ fn operate(ui: &mut Ui, practice: &Practice, operation: &Operation, around: &Aro
     let vacuum = [Limit { value: vacuum_set_mmhg + 1.0, outside: Side::Above, word: "limit" }];
     let capsule = [Limit { value: spec.goals.capsule_floor_mm, outside: Side::Below, word: "near" }];
     let trace = |reading: Reading, limits| Trace {
-        values: practice.monitor.values(reading),
+        values: operation.monitor.values(reading),
         now: monitor::read(reading, model, state),
         limits,
     };
@@ -346,13 +346,13 @@ fn operate(ui: &mut Ui, practice: &Practice, operation: &Operation, around: &Aro
         } else {
             section_in_words(aid)
         },
-        message: practice.words.as_ref().map(|words| Message { words: &words.text, is_warning: words.is_warning }),
+        message: operation.words.as_ref().map(|words| Message { words: &words.text, is_warning: words.is_warning }),
         pedal: pedal_view(&practice.calibration, &hands.foot, operation.travel()),
         vacuum_set_mmhg,
         bottle_set_cm: cm_from_pa(machine.bottle_pa),
         flow_set_ml_min: (spec.machine().pump == Pump::FlowSet).then_some(ML_MIN_PER_UL_S * machine.flow_limit_ul_s),
         power_set_percent: 100.0 * hands.power_limit,
-        sound: &sound(practice, operation),
+        sound: &sound(operation),
         note: around.note,
     };
     operate_ui(ui, &view)
@@ -392,9 +392,9 @@ fn pose(operation: &Operation) -> Vec<(&'static str, String)> {
 }
 
 /// What the machine is heard to do: a surgeon listens to it with the eyes on the eye.
-fn sound(practice: &Practice, operation: &Operation) -> String {
+fn sound(operation: &Operation) -> String {
     let state = &operation.course.state;
-    let vacuum = practice.monitor.values(Reading::Vacuum);
+    let vacuum = operation.monitor.values(Reading::Vacuum);
     let before = vacuum.len().checked_sub(16).and_then(|at| vacuum.get(at)).copied();
     let now = mmhg_from_pa(state.circuit.vacuum_pa()) as f32;
     let course = before.filter(|_| state.pedal.position >= 2).map(|before| match now - before {

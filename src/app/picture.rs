@@ -5,6 +5,7 @@
 
 use crate::app::Unable;
 use crate::app::clerk::{Judged, film};
+use crate::app::eye::{Eye, Handing};
 use crate::app::hands::{Controls, PedalCalibration};
 use crate::app::operation::{Chosen, Operation, POWER_LIMIT};
 use crate::app::panels::section::section_ui;
@@ -144,7 +145,6 @@ fn practice(request: Request) -> Result<Practice, Unable> {
     };
     // Pictures are the same whoever makes them: nothing of a person's settings or attempts is in them.
     let mut practice = Practice::unattended(Settings { notice_seen: true, ..Settings::default() });
-    practice.page = Page::Operate;
     practice.way = operation.chosen.way;
     practice.seed = operation.chosen.seed;
     if let Some(at) = practice.cases.iter().position(|shelved| shelved.name == operation.chosen.scenario) {
@@ -157,16 +157,11 @@ fn practice(request: Request) -> Result<Practice, Unable> {
     let is_driven = operation.is_performing() || operation.is_recorded();
     let end_s = request.at_s.unwrap_or(if is_driven { f64::INFINITY } else { 0.0 });
     let tick_s = operation.model.tick_s;
-    practice.start(Box::new(operation.clone()));
-    while let Some(now) = &practice.operation
-        && now.time_s() + 0.5 * tick_s < end_s
-        && !now.is_over()
-        && (end_s.is_finite() || now.is_performing() || now.is_recorded())
+    while operation.time_s() + 0.5 * tick_s < end_s
+        && !operation.is_over()
+        && (end_s.is_finite() || operation.is_performing() || operation.is_recorded())
     {
-        practice.step(&Controls::default());
-    }
-    if let Some(now) = practice.operation.take() {
-        operation = *now;
+        operation.tick(&Controls::default());
     }
     if request.view == View::Page(Page::Debrief, None) {
         let (spec, model, course) = operation.account("").parts();
@@ -175,7 +170,7 @@ fn practice(request: Request) -> Result<Practice, Unable> {
         let header = operation.header();
         practice.show_debrief(Box::new(Judged { film, ..Judged::new(spec, model, header, course, debrief) }));
     } else {
-        practice.operation = Some(Box::new(operation));
+        practice.start(Box::new(operation));
     }
     let (page, shade) = match request.view {
         View::Microscope | View::Section => (Page::Operate, None),
@@ -334,6 +329,16 @@ fn png_bytes((width, height): (u32, u32), rgb: &[u8]) -> Result<Vec<u8>, png::En
 #[derive(Default, Resource)]
 struct MainPart(Option<Instant>, Vec<f64>);
 
+fn begin_part(mut part: ResMut<MainPart>) {
+    part.0 = Some(Instant::now());
+}
+
+fn end_part(mut part: ResMut<MainPart>) {
+    if let Some(begun) = part.0.take() {
+        part.1.push(begun.elapsed().as_secs_f64());
+    }
+}
+
 /// How long frames take, on which adapter, as a table; `begun` is when the program was started.
 ///
 /// # Errors
@@ -342,19 +347,16 @@ pub fn measure(request: Request, frames: u32, begun: Instant) -> Result<String, 
     let (view, size) = (request.view, request.size);
     let backends = window::backends()?;
     let practice = practice(request)?;
-    let studio = Studio::open().map_err(window::no_thread)?;
+    let (studio, eye) = (Studio::open().map_err(window::no_thread)?, Eye::open().map_err(window::no_thread)?);
     let painting = order(&practice, view).map(|order| Arc::new(Painter::default().paint(order)));
     let mut app = headless(view, size, backends, practice, true);
     app.insert_resource(Shown(painting))
         .insert_resource(studio)
+        .insert_resource(eye)
         .init_resource::<Controls>()
         .init_resource::<MainPart>()
-        .add_systems(First, |mut part: ResMut<MainPart>| part.0 = Some(Instant::now()))
-        .add_systems(Last, |mut part: ResMut<MainPart>| {
-            if let Some(begun) = part.0.take() {
-                part.1.push(begun.elapsed().as_secs_f64());
-            }
-        });
+        .add_systems(First, begin_part.before(Handing::Back))
+        .add_systems(Last, end_part.after(Handing::Over));
     window::run_eye(&mut app);
     app.update();
     wait(&app);

@@ -7,17 +7,15 @@ use crate::app::clerk::{Clerk, Done, Judged};
 use crate::app::hands::foot::KeyedPedal;
 use crate::app::hands::{Controls, PedalCalibration};
 use crate::app::library::{self, Held, Saved, Shelved};
-use crate::app::monitor::Monitor;
 use crate::app::operation::{Chosen, Operation, POWER_LIMIT};
 use crate::app::panels::debrief::BEFORE_EVENT_S;
 use crate::app::panels::stepwise::Choices;
 use crate::app::panels::{Command, Way};
 use crate::app::settings::Settings;
+use crate::app::words::Words;
 use crate::attempt::Setup;
 use crate::case::Aid;
-use crate::debrief::timeline::describe;
 use crate::plan::{Foot, Manoeuvre};
-use crate::sim::event::EventKind;
 use crate::sim::{Model, State};
 use bevy::prelude::Resource;
 use std::path::PathBuf;
@@ -25,9 +23,6 @@ use std::sync::Arc;
 
 /// Time between two keepings of the attempt under way, s.
 const KEEP_EVERY_S: f64 = 10.0;
-
-/// Time for which the last words stay, s.
-const WORDS_STAY_S: f64 = 6.0;
 
 /// Length of a step of the replay, s: one picture of a film.
 const PICTURE_S: f64 = 1.0 / 24.0;
@@ -102,17 +97,6 @@ pub struct Replay {
     pub state: Option<Arc<State>>,
 }
 
-/// The last thing worth a word.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Words {
-    /// What.
-    pub text: String,
-    /// Is it a warning?
-    pub is_warning: bool,
-    /// When it was said, s of the attempt.
-    pub at_s: f64,
-}
-
 /// The practice.
 #[derive(Resource)]
 pub struct Practice {
@@ -150,14 +134,10 @@ pub struct Practice {
     pub foot: FootCheck,
     /// The attempt under way.
     pub operation: Option<Box<Operation>>,
-    /// Its readings.
-    pub monitor: Monitor,
     /// What is chosen for the next manoeuvre.
     pub choices: Choices,
     /// The manoeuvre under way, in words.
     pub doing: Option<&'static str>,
-    /// The last words.
-    pub words: Option<Words>,
     /// Is the section view wanted, where it may be seen?
     pub wants_section: bool,
     /// The debrief.
@@ -170,7 +150,6 @@ pub struct Practice {
     pub is_quitting: bool,
     clerk: Clerk,
     held: Option<Held>,
-    events_seen: usize,
     kept_at_s: f64,
     is_keeping: bool,
     has_trouble_keeping: bool,
@@ -207,10 +186,8 @@ impl Practice {
             setup: Setup::default(),
             foot: FootCheck::default(),
             operation: None,
-            monitor: Monitor::default(),
             choices: Choices::default(),
             doing: None,
-            words: None,
             wants_section: true,
             judged: None,
             replay: Replay::default(),
@@ -218,7 +195,6 @@ impl Practice {
             is_quitting: false,
             clerk: Clerk::default(),
             held: None,
-            events_seen: 0,
             kept_at_s: 0.0,
             is_keeping: false,
             has_trouble_keeping: false,
@@ -278,10 +254,10 @@ impl Practice {
     /// What is to be seen through the microscope: model, state, and the grade by which the lens looks.
     pub fn sight(&self) -> Option<(Arc<Model>, Arc<State>, f64)> {
         match self.page {
-            Page::Operate => self.operation.as_ref().map(|operation| {
-                let state = Arc::new(operation.course.state.clone());
-                (operation.model.clone(), state, operation.spec.lens.slit_lamp_grade)
-            }),
+            Page::Operate => self
+                .operation
+                .as_ref()
+                .map(|operation| (operation.model.clone(), operation.state(), operation.spec.lens.slit_lamp_grade)),
             Page::Debrief => self.judged.as_ref().and_then(|judged| {
                 let state = self.replay.state.clone()?;
                 Some((judged.model.clone(), state, judged.spec.lens.slit_lamp_grade))
@@ -290,29 +266,11 @@ impl Practice {
         }
     }
 
-    /// A tick of the eye's time.
-    pub fn tick(&mut self, controls: &Controls) {
-        if self.page == Page::Foot && self.is_engaged() {
-            self.try_foot(controls);
-        }
-        if !self.is_running() {
+    /// A tick of the check of the pedal.
+    pub fn try_foot(&mut self, controls: &Controls) {
+        if self.page != Page::Foot || !self.is_engaged() {
             return;
         }
-        self.step(controls);
-        if self.operation.as_ref().is_some_and(|operation| operation.is_over()) {
-            self.finish();
-        }
-    }
-
-    /// A tick of the attempt under way.
-    pub fn step(&mut self, controls: &Controls) {
-        let Some(operation) = &mut self.operation else { return };
-        operation.tick(controls);
-        self.monitor.see(&operation.model, &operation.course.state);
-        self.hear();
-    }
-
-    fn try_foot(&mut self, controls: &Controls) {
         let check = &mut self.foot;
         let keyed = check.keyed.get_or_insert_with(|| KeyedPedal::at(0.0));
         if let Some(position) = controls.pedal_to {
@@ -332,35 +290,17 @@ impl Practice {
         }
     }
 
-    /// What has happened since this was asked last, as far as it is worth a word.
-    fn hear(&mut self) {
-        let Some(operation) = &self.operation else { return };
-        let events = &operation.course.state.events;
-        let new = events.get(self.events_seen..).unwrap_or_default();
-        self.events_seen = events.len();
-        let now_s = operation.time_s();
-        if self.words.as_ref().is_some_and(|words| now_s - words.at_s > WORDS_STAY_S) {
-            self.words = None;
-        }
-        if operation.spec.teaching().exam {
-            return;
-        }
-        let facts = operation.course.facts(&operation.spec, &operation.model);
-        let mut heard = new.iter().filter_map(|event| {
-            let weight = weight(&event.kind)?;
-            let text = format!("{}.", describe(&facts, &event.kind));
-            Some(Words { text, is_warning: weight == Weight::Warning, at_s: now_s })
-        });
-        // A warning is not covered by what is less.
-        let is_warned = self.words.as_ref().is_some_and(|words| words.is_warning);
-        if let Some(words) = heard.rfind(|words| words.is_warning || !is_warned) {
-            self.words = Some(words);
+    /// The attempt has gone on.
+    pub fn see(&mut self) {
+        if self.is_running() && self.operation.as_ref().is_some_and(|operation| operation.is_over()) {
+            self.finish();
         }
     }
 
-    fn say(&mut self, text: impl Into<String>) {
-        let at_s = self.operation.as_ref().map_or(0.0, |operation| operation.time_s());
-        self.words = Some(Words { text: text.into(), is_warning: false, at_s });
+    fn say(&mut self, text: String) {
+        if let Some(operation) = &mut self.operation {
+            operation.words = Some(Words { text, is_warning: false, at_s: operation.time_s() });
+        }
     }
 
     /// A frame of so many seconds has passed.
@@ -512,10 +452,8 @@ impl Practice {
             ..Choices::default()
         };
         self.operation = Some(operation);
-        self.monitor = Monitor::default();
-        (self.page, self.over, self.words, self.doing) = (Page::Operate, None, None, None);
-        (self.events_seen, self.kept_at_s) = (0, 0.0);
-        (self.is_keeping, self.has_trouble_keeping) = (false, false);
+        (self.page, self.over, self.doing) = (Page::Operate, None, None);
+        (self.kept_at_s, self.is_keeping, self.has_trouble_keeping) = (0.0, false, false);
         self.judged = None;
     }
 
@@ -696,57 +634,6 @@ impl Practice {
     }
 }
 
-/// How much an event is worth while one operates.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Weight {
-    Word,
-    Warning,
-}
-
-/// What a surgeon would want to be told; what is seen or heard anyway, or is every moment's, is not said.
-fn weight(kind: &EventKind) -> Option<Weight> {
-    use EventKind as K;
-    match kind {
-        K::CapsuleNear { .. }
-        | K::Breach { .. }
-        | K::ChopperCaughtRim { .. }
-        | K::Chattered { .. }
-        | K::IncisionHot { .. }
-        | K::Surge { .. }
-        | K::ChamberShallowed { .. }
-        | K::ChamberCollapsed
-        | K::PupilBlocked { .. }
-        | K::CapsuleRose { .. }
-        | K::WaveTrapped { .. }
-        | K::ZonulesTore { .. }
-        | K::RimTore { .. }
-        | K::RimRanOut
-        | K::VitreousForward { .. }
-        | K::PieceSank { .. }
-        | K::TipLeftCore { .. } => Some(Weight::Warning),
-        K::ShaftOnRim { .. }
-        | K::SleeveStopped { .. }
-        | K::LensPushed { .. }
-        | K::PurchaseCored { .. }
-        | K::ChopStarted(..)
-        | K::TipSlipped { .. }
-        | K::ChopperCutThrough { .. }
-        | K::BagFull { .. }
-        | K::BodySplit { .. }
-        | K::ChopEnded(..)
-        | K::Gripped { .. }
-        | K::Pulled { .. }
-        | K::PieceRemoved { .. }
-        | K::NucleusRemoved { .. }
-        | K::OcclusionBroke { .. }
-        | K::BlockReleased { .. }
-        | K::WaveFailed { .. }
-        | K::ZonulesLoaded { .. }
-        | K::Called => Some(Weight::Word),
-        _ => None,
-    }
-}
-
 /// A manoeuvre under way, in words.
 fn in_words(step: &Manoeuvre) -> &'static str {
     use Manoeuvre as M;
@@ -785,6 +672,7 @@ mod tests {
     use crate::attempt::Attempt;
     use crate::debrief::Course;
     use crate::plan::{Bevel, ChopKind};
+    use crate::sim::event::EventKind;
     use bevy::app::App;
     use bevy::prelude::MinimalPlugins;
     use bevy::time::TimeUpdateStrategy;
@@ -970,7 +858,7 @@ mod tests {
             ultrasound: 1.0,
         });
         assert!(desk.practice().operation.as_ref().unwrap().course.state.events.len() > 2);
-        assert_eq!(desk.practice().words, None);
+        assert_eq!(desk.practice().operation.as_ref().unwrap().words, None);
         assert!(!desk.practice().may_see_section());
     }
 

@@ -1,18 +1,18 @@
 //! The window: devices in, pages out, the eye's time in between.
 //!
-//! Each frame: devices are asked, the eye is stepped by as many ticks as time has passed (`FixedUpdate`), the practice takes
-//! what is done elsewhere, the painter is given the latest state, and the page is drawn. Painting, judging, saving and
-//! replaying have threads of their own, so that no frame waits for them.
+//! Each frame: the attempt comes back from the eye's thread, devices are asked, the practice takes what is done elsewhere, the
+//! painter is given the latest state, the page is drawn, and the eye is stepped by as many ticks as time has passed while the
+//! frame is rendered. Painting, judging, saving and replaying have threads of their own, so that no frame waits for them.
 
 use crate::app::Unable;
-use crate::app::hands::{Action, Asked, Bindings, Controls, Device, Engaged, PedalCalibration, ViewPlane, devices};
+use crate::app::eye::{self, Eye, Handing};
+use crate::app::hands::{Action, Asked, Bindings, Device, Engaged, PedalCalibration, ViewPlane, devices};
 use crate::app::panels::Command;
 use crate::app::practice::{Over, Page, Practice};
 use crate::app::settings;
 use crate::app::stage::{self, Place, Remarks};
 use crate::app::view::painter::Studio;
 use crate::app::view::scene::{Microscope, Quality, Shown};
-use crate::units::TICKS_PER_SECOND;
 use bevy::log::LogPlugin;
 use bevy::prelude::*;
 use bevy::render::RenderPlugin;
@@ -24,16 +24,12 @@ use bevy::window::{
 use bevy_egui::{EguiContext, PrimaryEguiContext};
 use std::process::ExitCode;
 use std::sync::Arc;
-use std::time::Duration;
 
 /// Size of the window at first, points.
 const SIZE: (u32, u32) = (1280, 720);
 
 /// Smallest window in which the pages still have room, points.
 const LEAST: (f32, f32) = (960.0, 540.0);
-
-/// Longest time that is made up for in one frame: on a machine that cannot follow, the eye's time goes slower instead.
-const MOST_MADE_UP: Duration = Duration::from_millis(100);
 
 /// A frame that takes longer, on average, is too slow, s; and the time over which it is averaged, s.
 const SLOW_FRAME_S: f32 = 1.0 / 22.0;
@@ -54,7 +50,7 @@ pub fn window() -> Result<ExitCode, Unable> {
     let (remembered, told) = file.as_deref().map_or_else(Default::default, settings::load);
     let (bindings, bindings_line, told) = bindings(file.as_deref(), told);
     let practice = Practice::new(remembered, file, told);
-    let studio = Studio::open().map_err(no_thread)?;
+    let (studio, eye) = (Studio::open().map_err(no_thread)?, Eye::open().map_err(no_thread)?);
     // The display is asked for while the app is built; what cannot be had is a panic there.
     let hook = std::panic::take_hook();
     std::panic::set_hook(Box::new(|_| {}));
@@ -75,7 +71,8 @@ pub fn window() -> Result<ExitCode, Unable> {
         .insert_resource(bindings)
         .insert_resource(Remarks { bindings: bindings_line, ..default() })
         .insert_resource(practice)
-        .insert_resource(studio);
+        .insert_resource(studio)
+        .insert_resource(eye);
     run(&mut app);
     match app.run() {
         AppExit::Success => Ok(ExitCode::SUCCESS),
@@ -162,19 +159,16 @@ pub(super) fn renderer(backends: Backends) -> RenderPlugin {
 
 /// The eye's time, and the painter that follows it.
 pub(super) fn run_eye(app: &mut App) {
-    app.insert_resource(Time::<Fixed>::from_hz(f64::from(TICKS_PER_SECOND)))
-        .add_systems(Startup, |mut time: ResMut<Time<Virtual>>| time.set_max_delta(MOST_MADE_UP))
-        .add_systems(FixedUpdate, tick)
-        .add_systems(Update, paint);
+    app.add_plugins(eye::plugin).add_systems(Update, paint);
 }
 
 /// What goes on in every frame.
 fn run(app: &mut App) {
     run_eye(app);
     app.init_resource::<WasOver>()
-        .add_systems(First, engage)
+        .add_systems(First, engage.after(Handing::Back))
         .add_systems(Update, (frame, look, fit, take_files).chain().before(paint))
-        .add_systems(Last, (ask_for, follow_settings).chain());
+        .add_systems(Last, (ask_for, follow_settings).chain().before(Handing::Over));
 }
 
 /// Did something lie over the page when the frame began?
@@ -196,11 +190,6 @@ fn engage(
     };
     *view = stage::view_plane(&microscope, &place, &practice);
     was_over.0 = practice.over.is_some();
-}
-
-fn tick(mut practice: ResMut<Practice>, mut controls: ResMut<Controls>) {
-    practice.tick(&controls);
-    controls.spend();
 }
 
 fn frame(

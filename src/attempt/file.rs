@@ -217,15 +217,22 @@ fn file_name(name: &str) -> String {
 /// The file cannot be written.
 pub fn replace(path: &Path, bytes: &[u8]) -> io::Result<()> {
     let folder = path.parent().filter(|f| !f.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let part = written_part(folder, bytes)?;
+    part.persist(path).map(|_| ()).map_err(|refused| refused.error)
+}
+
+/// A file beside the one that is meant, all of it on disk. Errors name no path: whoever is told knows the one that was meant.
+fn written_part(folder: &Path, bytes: &[u8]) -> io::Result<tempfile::NamedTempFile> {
+    std::fs::metadata(folder)?;
     let mut builder = tempfile::Builder::new();
     builder.prefix(".").suffix(".part");
     // For all to read, as any file that is written; the process's own mask still applies.
     #[cfg(unix)]
     builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
-    let mut part = builder.tempfile_in(folder)?;
-    part.write_all(bytes)?;
+    let mut part = builder.tempfile_in(folder).map_err(|error| error.kind())?;
+    part.as_file_mut().write_all(bytes)?;
     part.as_file().sync_all()?;
-    part.persist(path).map(|_| ()).map_err(|refused| refused.error)
+    Ok(part)
 }
 
 /// Write a file that is not there yet: whole, or not at all.
@@ -233,9 +240,7 @@ fn write_new(folder: &Path, path: &Path, bytes: &[u8]) -> io::Result<()> {
     if let Some(file) = nameless(folder) {
         return name_after_writing(file, path, bytes).and_then(|()| File::open(folder)?.sync_all());
     }
-    let mut part = tempfile::Builder::new().prefix(".").suffix(".part").tempfile_in(folder)?;
-    part.write_all(bytes)?;
-    part.as_file().sync_all()?;
+    let part = written_part(folder, bytes)?;
     part.persist_noclobber(path).map_err(|refused| refused.error)?;
     File::open(folder)?.sync_all()
 }

@@ -56,7 +56,7 @@ pub struct PictureArguments {
     #[arg(long, value_name = "PLAN")]
     pub plan: Option<PathBuf>,
     /// Simulated time to look at, s; without it the end
-    #[arg(long, value_name = "SECONDS", value_parser = seconds)]
+    #[arg(long, value_name = "SECONDS", value_parser = seconds, allow_hyphen_values = true)]
     pub at: Option<f64>,
     /// What is drawn
     #[arg(long, value_name = "VIEW")]

@@ -35,10 +35,16 @@ pub struct Choices {
     pub emulsify_s: f64,
     /// Angle by which the nucleus is turned, degrees (−360–360, positive counter-clockwise as the surgeon sees it).
     pub turn_deg: f64,
+    /// Clock hour toward which a piece is gripped (1–12).
+    pub piece_hour: u8,
     /// Clock hour of hydrodissection and of lifting the iris (1–12).
     pub hour: u8,
     /// Volume of hydrodissection, mL (0.02–2).
     pub wave_ml: f64,
+    /// Radius of clearing about the tip's place, mm (0–3).
+    pub sweep_mm: f64,
+    /// Depth of clearing below the front of the lens, mm (0–2).
+    pub sweep_depth_mm: f64,
     /// What is injected.
     pub filling: Filling,
     /// How much, µL (1–500).
@@ -70,8 +76,11 @@ impl Default for Choices {
             part_mm: 1.7,
             emulsify_s: 6.0,
             turn_deg: 90.0,
+            piece_hour: 3,
             hour: 12,
             wave_ml: 0.3,
+            sweep_mm: 1.0,
+            sweep_depth_mm: 0.8,
             filling: Filling::Dispersive,
             filling_ul: 80.0,
             guard_mm: 1.0,
@@ -89,6 +98,9 @@ const PART_SPEED_MM_S: f64 = 2.0;
 const WAVE_S: f64 = 3.0;
 /// Time of an injection, s (as in the shipped plans).
 const INJECT_S: f64 = 3.0;
+/// Time for which the nucleus is pressed back, and for which its front is cleared, s (as in the shipped plans).
+const DECOMPRESS_S: f64 = 1.0;
+const CLEAR_S: f64 = 4.0;
 /// Time for which the iris is lifted, s (as in the shipped plans).
 const LIFT_S: f64 = 1.0;
 /// Least distance from the tip at which a horizontal chop stops, mm (the manoeuvre's own range).
@@ -239,9 +251,15 @@ impl Chooser<'_, '_> {
 
     fn piece(&mut self, ui: &mut Ui) {
         widgets::heading(ui, "Piece");
+        hour_step(ui, "Toward hour", &mut self.now.piece_hour);
         ui.horizontal_wrapped(|ui| {
             self.commit(ui, "Grip", |c| Manoeuvre::Grip {
                 hour: None,
+                seconds: crate::plan::GRIP_WAIT_S,
+                bevel: Some(c.bevel),
+            });
+            self.commit(ui, "Grip at hour", |c| Manoeuvre::Grip {
+                hour: Some(c.piece_hour),
                 seconds: crate::plan::GRIP_WAIT_S,
                 bevel: Some(c.bevel),
             });
@@ -268,9 +286,7 @@ impl Chooser<'_, '_> {
         widgets::heading(ui, "Lens");
         step(ui, "Turn", -360.0..=360.0, 15.0, 0, "°", &mut self.now.turn_deg);
         self.commit(ui, "Turn", |c| Manoeuvre::Turn { angle_deg: c.turn_deg });
-        let mut hour = f64::from(self.now.hour);
-        step(ui, "Clock hour", 1.0..=12.0, 1.0, 0, "", &mut hour);
-        self.now.hour = hour as u8;
+        hour_step(ui, "Clock hour", &mut self.now.hour);
         step(ui, "Volume", 0.02..=2.0, 0.05, 2, "mL", &mut self.now.wave_ml);
         ui.horizontal_wrapped(|ui| {
             self.commit(ui, "Hydrodissect", |c| Manoeuvre::Hydrodissect {
@@ -279,6 +295,18 @@ impl Chooser<'_, '_> {
                 seconds: WAVE_S,
             });
             self.commit(ui, "Lift iris", |c| Manoeuvre::LiftIris { hour: c.hour, seconds: LIFT_S });
+            self.commit(ui, "Decompress", |_| Manoeuvre::Decompress {
+                seconds: DECOMPRESS_S,
+                depth_mm: crate::plan::DECOMPRESS_MM,
+            });
+        });
+        step(ui, "Sweep radius", 0.0..=3.0, 0.1, 1, "mm", &mut self.now.sweep_mm);
+        step(ui, "Below front", 0.0..=2.0, 0.1, 1, "mm", &mut self.now.sweep_depth_mm);
+        self.commit(ui, "Clear at tip's place", |c| Manoeuvre::Clear {
+            place_mm: c.place_mm,
+            radius_mm: c.sweep_mm,
+            depth_mm: c.sweep_depth_mm,
+            seconds: CLEAR_S,
         });
     }
 
@@ -340,8 +368,14 @@ fn step(
     }
 }
 
+fn hour_step(ui: &mut Ui, label: &str, hour: &mut u8) {
+    let mut value = f64::from(*hour);
+    step(ui, label, 1.0..=12.0, 1.0, 0, "", &mut value);
+    *hour = value as u8;
+}
+
 /// Half the width of what the pad shows, mm.
-const PAD_MM: f64 = 3.5;
+pub const PAD_MM: f32 = 3.5;
 /// How far an arrow moves the place, mm.
 const ARROW_MM: f64 = 0.1;
 
@@ -350,7 +384,7 @@ fn place_pad(ui: &mut Ui, view: &StepwiseView<'_>, place_mm: (f64, f64)) -> Opti
     let side = (132.0 * style::width_factor(ui)).min(ui.available_width());
     let (row, response) = ui.allocate_exact_size(Vec2::new(ui.available_width(), side), Sense::click_and_drag());
     let rect = egui::Rect::from_center_size(row.center(), Vec2::splat(side));
-    let points_per_mm = 0.5 * side / PAD_MM as f32;
+    let points_per_mm = 0.5 * side / PAD_MM;
     let mut place = place_mm;
     if let Some(at) = response.interact_pointer_pos() {
         let from_centre = (at - rect.center()) / points_per_mm;
@@ -361,8 +395,9 @@ fn place_pad(ui: &mut Ui, view: &StepwiseView<'_>, place_mm: (f64, f64)) -> Opti
         place = (tenth(place.0 + ARROW_MM * dx), tenth(place.1 + ARROW_MM * dy));
     }
     let radius_mm = place.0.hypot(place.1);
-    if radius_mm > PAD_MM {
-        let shrink = PAD_MM / radius_mm;
+    let most_mm = f64::from(PAD_MM);
+    if radius_mm > most_mm {
+        let shrink = most_mm / radius_mm;
         place = (tenth(place.0 * shrink), tenth(place.1 * shrink));
     }
     let words = format!("Place of the tip {}", widgets::place_in_words(place));
@@ -456,6 +491,7 @@ pub(crate) mod tests {
             ultrasound_percent: 40.0,
             ahead_mm: 0.0,
             aside_mm: -0.4,
+            piece_hour: 9,
             hour: 6,
             ..Choices::default()
         };
@@ -469,6 +505,7 @@ pub(crate) mod tests {
             ultrasound: 0.4,
         };
         let chop = |kind, ahead_mm| Manoeuvre::Chop { kind, ahead_mm, aside_mm: -0.4, depth_mm: None };
+        let clear = Manoeuvre::Clear { place_mm: (0.5, -0.3), radius_mm: 1.0, depth_mm: 0.8, seconds: 4.0 };
         let (grip_s, bring) = (crate::plan::GRIP_WAIT_S, crate::plan::BRING_SPEED_MM_S);
         let expected = [
             ("Chop, vertical", chop(ChopKind::Vertical, 0.0)),
@@ -478,12 +515,15 @@ pub(crate) mod tests {
             ("Reflux", Manoeuvre::Reflux { seconds: 0.5 }),
             ("Part", Manoeuvre::Separate { width_mm: 1.7, speed_mm_s: 2.0 }),
             ("Grip", Manoeuvre::Grip { hour: None, seconds: grip_s, bevel: Some(Bevel::Down) }),
+            ("Grip at hour", Manoeuvre::Grip { hour: Some(9), seconds: grip_s, bevel: Some(Bevel::Down) }),
             ("Bring to centre", Manoeuvre::Bring { place_mm: (0.0, 0.0), height_mm: None, speed_mm_s: bring }),
             ("Emulsify", Manoeuvre::Emulsify { seconds: 6.0, ultrasound: 0.4, vacuum: 1.0 }),
             ("Let go", Manoeuvre::LetGo),
             ("Guard", Manoeuvre::Guard { below_mm: 1.0 }),
             ("Hydrodissect", Manoeuvre::Hydrodissect { hour: 6, volume_ml: 0.3, seconds: 3.0 }),
             ("Lift iris", Manoeuvre::LiftIris { hour: 6, seconds: 1.0 }),
+            ("Decompress", Manoeuvre::Decompress { seconds: 1.0, depth_mm: 0.3 }),
+            ("Clear at tip's place", clear),
             ("Inject", Manoeuvre::Inject { ovd: Filling::Dispersive, volume_ul: 80.0, seconds: 3.0 }),
             ("Withdraw from lens", Manoeuvre::Withdraw { from: OutOf::Lens }),
             ("Withdraw from eye", Manoeuvre::Withdraw { from: OutOf::Eye }),
@@ -541,7 +581,7 @@ pub(crate) mod tests {
         assert!(page.get_by_label(label).is_focused(), "the arrows move the place, not the focus");
         page.state_mut().commands.clear();
         let rect = page.get_by_label(label).rect();
-        let mm = (0.5 * 132.0 / PAD_MM) as f32;
+        let mm = 0.5 * 132.0 / PAD_MM;
         let at = rect.center() + Vec2::new(1.0, -2.0) * mm;
         page.hover_at(at);
         page.drag_at(at);

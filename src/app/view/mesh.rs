@@ -883,31 +883,8 @@ mod tests {
     #![allow(clippy::unwrap_used)]
 
     use super::*;
-    use crate::case::{Resolution, compile, parse_case};
-    use crate::debrief::course::Course;
-    use crate::plan::{Performer, parse_plan};
+    use crate::app::view::trial::{model, until};
     use crate::sim::event::EventKind;
-
-    fn model() -> Model {
-        let case = include_str!("../../../scenarios/medium-uniform.ron");
-        let spec = parse_case("medium-uniform.ron", case).unwrap().spec;
-        compile(&spec, 1, Resolution::default()).unwrap().model
-    }
-
-    /// The good plan from its first tick until something is so, or to its end.
-    fn until(model: &Model, is_so: impl Fn(&State) -> bool) -> State {
-        let text = include_str!("../../../scenarios/medium-uniform.good.plan.ron");
-        let (plan, _) = parse_plan("medium-uniform.good.plan.ron", text).unwrap();
-        let mut course = Course::new(model);
-        let mut performer = Performer::new(model, &plan);
-        while let Some(inputs) = performer.next(model, &course.state) {
-            course.step(model, &inputs);
-            if is_so(&course.state) {
-                break;
-            }
-        }
-        course.state
-    }
 
     /// In the midst of the chop, with a crack well open and a hinge left.
     fn half_open(model: &Model) -> State {

@@ -812,30 +812,7 @@ mod tests {
     #![allow(clippy::unwrap_used)]
 
     use super::*;
-    use crate::case::{Resolution, compile, parse_case};
-    use crate::plan::{Performer, parse_plan};
-    use crate::sim::step;
-
-    fn model() -> Model {
-        let case = include_str!("../../../scenarios/medium-uniform.ron");
-        let spec = parse_case("medium-uniform.ron", case).unwrap().spec;
-        compile(&spec, 1, Resolution::default()).unwrap().model
-    }
-
-    /// The good plan from its first tick until something is so, or to its end.
-    fn until(model: &Model, is_so: impl Fn(&State) -> bool) -> State {
-        let text = include_str!("../../../scenarios/medium-uniform.good.plan.ron");
-        let (plan, _) = parse_plan("medium-uniform.good.plan.ron", text).unwrap();
-        let mut state = State::new(model);
-        let mut performer = Performer::new(model, &plan);
-        while let Some(inputs) = performer.next(model, &state) {
-            step(model, &mut state, &inputs);
-            if is_so(&state) {
-                break;
-            }
-        }
-        state
-    }
+    use crate::app::view::trial::{model, until};
 
     fn buried(model: &Model) -> State {
         let state = until(model, |s| s.chopper.is_some());

@@ -159,7 +159,8 @@ pub(super) fn renderer(backends: Backends) -> RenderPlugin {
 
 /// The eye's time, and the painter that follows it.
 pub(super) fn run_eye(app: &mut App) {
-    app.add_plugins(eye::plugin).add_systems(Update, paint);
+    eye::plugin(app);
+    app.add_systems(Update, paint);
 }
 
 /// What goes on in every frame.

@@ -87,11 +87,11 @@ fn cases(ui: &mut Ui, view: &CasesView<'_>, shown: &mut Shown) {
     let height = 92.0 * style::text_scale(ui);
     for (i, case) in view.cases.iter().enumerate() {
         let response = widgets::card_button(ui, height, &case.title, |ui| {
-            let right = 184.0 * style::width_factor(ui);
-            let width = ui.available_width();
+            let is_tried = case.attempts > 0;
+            let (width, right) = (ui.available_width(), 168.0 * style::width_factor(ui));
             ui.spacing_mut().item_spacing.y = 4.0;
             ui.horizontal_top(|ui| {
-                widgets::column(ui, width - right - 16.0, |ui| {
+                widgets::column(ui, if is_tried { width - right - 16.0 } else { width }, |ui| {
                     ui.add(egui::Label::new(RichText::new(&case.title).font(style::bold(ui, 15.0))).truncate());
                     ui.add(egui::Label::new(RichText::new(&case.line).color(QUIET)).truncate());
                     ui.horizontal(|ui| {
@@ -99,9 +99,14 @@ fn cases(ui: &mut Ui, view: &CasesView<'_>, shown: &mut Shown) {
                         for tag in &case.tags {
                             widgets::tag(ui, tag);
                         }
+                        if !is_tried {
+                            ui.label(RichText::new("Not tried yet").font(style::plain(ui, SMALL)).color(QUIET));
+                        }
                     });
                 });
-                widgets::column(ui, right, |ui| best(ui, case));
+                if is_tried {
+                    widgets::column(ui, right, |ui| best(ui, case));
+                }
             });
         });
         if response.clicked() {
@@ -117,7 +122,6 @@ fn cases(ui: &mut Ui, view: &CasesView<'_>, shown: &mut Shown) {
 fn best(ui: &mut Ui, case: &CaseRow) {
     let font = style::plain(ui, SMALL);
     let tries = match case.attempts {
-        0 => "Not tried yet".to_owned(),
         1 => "1 attempt".to_owned(),
         many => format!("{many} attempts"),
     };

@@ -23,7 +23,7 @@ use bevy_egui::{
 use std::sync::Arc;
 
 /// Largest side of the microscope's picture, px: low, as a graphics card draws it in time, and as large as is asked for.
-const MOST_PX: [u32; 3] = [512, 896, 1536];
+const MOST_PX: [u32; 3] = [512, 768, 1536];
 
 /// Its side is a multiple of this, so that it is not made anew with every point of the window, px.
 const STEP_PX: u32 = 64;

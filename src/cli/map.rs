@@ -1,7 +1,7 @@
 //! `map`: the outcome of the same standard first chop over burial depth and tip angle, as a table or JSON.
 
 use crate::case::{CaseSpec, read_case};
-use crate::cli::{CliError, compiled, print, scenario_name};
+use crate::cli::{CliError, compiled, print, progress, scenario_name};
 use crate::debrief::json::rounded;
 use crate::debrief::text;
 use crate::plan::ChopKind;
@@ -11,10 +11,8 @@ use clap::{Args, ValueEnum};
 use serde::Serialize;
 use serde_json::Value;
 use std::fmt::Write as _;
-use std::io::{IsTerminal as _, Write as _};
 use std::path::PathBuf;
 use std::process::ExitCode;
-use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Instant;
 
 /// Most cells of a map.
@@ -181,9 +179,9 @@ pub(crate) fn run(arguments: &MapArguments) -> Result<ExitCode, CliError> {
     let threads = arguments
         .threads
         .map_or_else(|| std::thread::available_parallelism().map_or(1, std::num::NonZero::get), usize::from);
-    let progress = Progress::new(count);
-    let cells = first_chop_map(&case.spec, &model, &wanted, threads, || progress.advance());
-    progress.clear();
+    let bar = progress("chops", Some(count as u64));
+    let cells = first_chop_map(&case.spec, &model, &wanted, threads, || bar.inc(1));
+    bar.finish_and_clear();
     let cells = cells?;
     if let Some(fault) = cells.iter().find_map(|c| c.fault.as_ref()) {
         return Err(CliError::Engine { t_s: fault.tick as f64 * model.tick_s, what: fault.what.clone() });
@@ -203,33 +201,6 @@ pub(crate) fn run(arguments: &MapArguments) -> Result<ExitCode, CliError> {
     };
     print(&text)?;
     Ok(ExitCode::SUCCESS)
-}
-
-/// How far long work has come, on standard error when that is a terminal.
-struct Progress {
-    done: AtomicUsize,
-    count: usize,
-    is_shown: bool,
-}
-
-impl Progress {
-    fn new(count: usize) -> Self {
-        Self { done: AtomicUsize::new(0), count, is_shown: std::io::stderr().is_terminal() }
-    }
-
-    fn advance(&self) {
-        let done = self.done.fetch_add(1, Ordering::Relaxed) + 1;
-        if self.is_shown && done.is_multiple_of(10) {
-            // Nobody is left to tell when this fails.
-            let _ = write!(std::io::stderr(), "\r{done} of {} chops", self.count);
-        }
-    }
-
-    fn clear(&self) {
-        if self.is_shown {
-            let _ = write!(std::io::stderr(), "\r{:40}\r", "");
-        }
-    }
 }
 
 /// What a cell shows, the most dangerous first.

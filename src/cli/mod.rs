@@ -10,6 +10,7 @@ pub mod map;
 pub mod picture;
 pub mod play;
 pub mod verify;
+pub mod whatif;
 
 use crate::case::{Compiled, Fault, ReadCase, Resolution, compile, fault};
 use clap::error::{ContextKind, ErrorKind};
@@ -39,6 +40,8 @@ pub enum Command {
     Map(map::MapArguments),
     /// What happened in a saved attempt, and why
     Debrief(debrief::DebriefArguments),
+    /// What would have happened with one thing done otherwise
+    Whatif(whatif::WhatIfArguments),
     /// Do saved attempts again and compare what they claim with what comes of it
     Verify(verify::VerifyArguments),
     /// All faults of case and plan files, one a line
@@ -178,6 +181,7 @@ pub fn dispatch(request: Request, stage: Option<Stage>) -> Result<ExitCode, CliE
         Request::Command(Command::Play(arguments)) => play::run(&arguments),
         Request::Command(Command::Map(arguments)) => map::run(&arguments),
         Request::Command(Command::Debrief(arguments)) => debrief::run(&arguments),
+        Request::Command(Command::Whatif(arguments)) => whatif::run(&arguments),
         Request::Command(Command::Verify(arguments)) => verify::run(&arguments),
         Request::Command(Command::Check(arguments)) => check::run(&arguments),
     }
@@ -238,6 +242,17 @@ fn print(text: &str) -> Result<(), CliError> {
 fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), CliError> {
     crate::attempt::replace(path, bytes)
         .map_err(|error| CliError::File { path: plain(&path.display().to_string()), error })
+}
+
+/// How far long work has come, on standard error where that is a terminal; so many things are to come, where that is known.
+fn progress(what: &str, count: Option<u64>) -> indicatif::ProgressBar {
+    use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+    let template = match count {
+        Some(_) => format!("{{bar:32}} {{pos}} of {{len}} {what}, {{eta}} to go"),
+        None => format!("{{spinner}} {{pos}} {what}, {{elapsed}}"),
+    };
+    let style = ProgressStyle::with_template(&template).unwrap_or_else(|_| ProgressStyle::default_bar());
+    ProgressBar::with_draw_target(count, ProgressDrawTarget::stderr()).with_style(style)
 }
 
 /// Print a line on standard error; nobody is left to tell when that fails.

@@ -27,6 +27,7 @@ pub mod text;
 pub mod timeline;
 pub mod trace;
 pub mod watch;
+pub mod whatif;
 
 use crate::case::CaseSpec;
 use crate::sim::event::EventKind;

@@ -5,6 +5,7 @@ pub mod hands;
 mod manoeuvre;
 pub mod map;
 pub mod read;
+pub mod recall;
 pub mod run;
 pub mod scatter;
 pub mod spec;

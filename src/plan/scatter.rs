@@ -23,6 +23,17 @@ pub struct Scatter {
 impl Scatter {
     /// A trained hand (A).
     pub const TRAINED: Self = Self { place_mm: 0.1, depth_mm: 0.08, angle_deg: 2.0, share: 0.1 };
+
+    /// A hand that misses so many times as far.
+    pub fn wider(&self, times: f64) -> Self {
+        let Self { place_mm, depth_mm, angle_deg, share } = *self;
+        Self {
+            place_mm: place_mm * times,
+            depth_mm: depth_mm * times,
+            angle_deg: angle_deg * times,
+            share: share * times,
+        }
+    }
 }
 
 impl PlanSpec {

@@ -1,0 +1,278 @@
+//! What could have been done otherwise: a closed list, one thing at a time.
+//!
+//! A change is made to what hands did from some moment on (`Tail`), and two changes can be made to the same. Steps of its own
+//! come before or after; the steps that were done keep their order, so that the same hand misses by as much with a change as
+//! without. mm, degrees, mmHg, cm, s.
+
+use crate::case::CaseSpec;
+use crate::plan::recall::RecalledChop;
+use crate::plan::{Bevel, ChopKind, Hands, Manoeuvre, OutOf};
+use crate::sim::Model;
+use crate::sim::circuit::head_pa;
+use crate::units::mmhg_from_pa;
+
+/// From when on things are done otherwise.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Moment {
+    /// Before burying.
+    Burying,
+    /// The tip is buried, the chopper not yet there.
+    Holding,
+    /// Both instruments are about to part.
+    Parting,
+}
+
+impl Moment {
+    /// All, in order.
+    pub const ALL: [Self; 3] = [Self::Burying, Self::Holding, Self::Parting];
+
+    /// In words that follow 'decision:'.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Burying => "bury",
+            Self::Holding => "hold",
+            Self::Parting => "part",
+        }
+    }
+}
+
+/// What hands do from a moment on.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Tail {
+    /// Done first, exactly so.
+    pub before: Vec<Manoeuvre>,
+    /// What was done, or instead of it; as nearly as a hand does it.
+    pub steps: Vec<Manoeuvre>,
+    /// Done last.
+    pub after: Vec<Manoeuvre>,
+}
+
+impl Tail {
+    /// What was done from that moment on; `None` where the attempt did not come so far.
+    pub fn of(chop: &RecalledChop, from: Moment) -> Option<Self> {
+        let bury = (from == Moment::Burying).then(|| chop.bury.clone());
+        let hold = (from < Moment::Parting).then_some(&chop.hold);
+        let chopper = (from < Moment::Parting).then(|| chop.chop.clone().into_iter().chain(chop.foot.clone()));
+        let steps: Vec<_> = bury
+            .into_iter()
+            .chain(hold.into_iter().flatten().cloned())
+            .chain(chopper.into_iter().flatten())
+            .chain(chop.part.clone())
+            .collect();
+        let reaches = from == Moment::Burying || chop.chop.is_some();
+        (reaches && !steps.is_empty()).then_some(Self { before: Vec::new(), steps, after: Vec::new() })
+    }
+}
+
+/// One thing done otherwise.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Change {
+    /// Bury so deep, mm.
+    Depth(f64),
+    /// At this tip angle, degrees.
+    Angle(f64),
+    /// The tip to this place, mm from the lens's axis.
+    Place((f64, f64)),
+    /// The needle rolled so.
+    Roll(Bevel),
+    /// The other kind of chop.
+    Kind(ChopKind),
+    /// The chopper's point so deep, mm.
+    Reach(f64),
+    /// Part by so much, mm.
+    Separation(f64),
+    /// Vacuum limit, mmHg.
+    Vacuum(f64),
+    /// Height of the bottle, cm.
+    Bottle(f64),
+    /// The foot to this position at once, and wait for vacuum.
+    Pedal(u8),
+    /// Chop a second time.
+    ChopAgain,
+    /// Turn the nucleus first, degrees.
+    TurnFirst(f64),
+    /// Clear the front of the core first.
+    ClearFirst,
+    /// Stop and call.
+    Stop,
+}
+
+/// Time for which vacuum is waited for once the foot has moved, s (A).
+const WAIT_S: f64 = 0.5;
+
+/// Clearing: radius, depth below the front, time, as in the shipped plans, mm and s.
+const CLEAR: (f64, f64, f64) = (1.0, 0.8, 4.0);
+
+/// By how much each number is changed, less and more (A: what a teacher would say, not a search).
+const DEPTHS_MM: [f64; 4] = [-0.8, -0.4, 0.4, 0.8];
+const ANGLES_DEG: [f64; 4] = [-20.0, -10.0, 10.0, 20.0];
+const REACHES_MM: [f64; 2] = [-0.4, 0.4];
+const SEPARATIONS_MM: [f64; 3] = [-0.6, 0.6, 1.2];
+const VACUUMS_MMHG: [f64; 2] = [-100.0, 100.0];
+const BOTTLES_CM: [f64; 2] = [-20.0, 20.0];
+
+/// Step of a place, mm, and the distance from the core's axis within which there is no way toward it.
+const PLACE_MM: f64 = 0.6;
+
+impl Change {
+    /// What is changed, a word of the closed list.
+    pub fn what(&self) -> &'static str {
+        match self {
+            Self::Depth(_) => "depth",
+            Self::Angle(_) => "tip angle",
+            Self::Place(_) => "place",
+            Self::Roll(_) => "roll",
+            Self::Kind(_) => "chopper",
+            Self::Reach(_) => "reach",
+            Self::Separation(_) => "separation",
+            Self::Vacuum(_) => "vacuum",
+            Self::Bottle(_) => "bottle",
+            Self::Pedal(_) => "pedal",
+            Self::ChopAgain => "chop again",
+            Self::TurnFirst(_) => "rotate first",
+            Self::ClearFirst => "clear first",
+            Self::Stop => "stop and call",
+        }
+    }
+
+    /// To what it is changed.
+    pub fn value(&self) -> String {
+        match self {
+            Self::Depth(mm) | Self::Reach(mm) | Self::Separation(mm) => format!("{mm:.2} mm"),
+            Self::Angle(degrees) | Self::TurnFirst(degrees) => format!("{degrees:.0}°"),
+            Self::Place((x, y)) => format!("{x:.1}, {y:.1} mm"),
+            Self::Roll(Bevel::Up) => "bevel up".to_owned(),
+            Self::Roll(Bevel::Down) => "bevel down".to_owned(),
+            Self::Kind(ChopKind::Vertical) => "vertical".to_owned(),
+            Self::Kind(ChopKind::Horizontal) => "horizontal".to_owned(),
+            Self::Vacuum(mmhg) => format!("{mmhg:.0} mmHg"),
+            Self::Bottle(cm) => format!("{cm:.0} cm"),
+            Self::Pedal(position) => format!("position {position}"),
+            Self::ChopAgain | Self::ClearFirst | Self::Stop => "yes".to_owned(),
+        }
+    }
+
+    /// The change in words, as `depth 1.60 mm`.
+    pub fn in_words(&self) -> String {
+        match self {
+            Self::ChopAgain | Self::ClearFirst | Self::Stop => self.what().to_owned(),
+            _ => format!("{} {}", self.what(), self.value()),
+        }
+    }
+
+    /// Does it only keep harm away, without what was meant to be done?
+    pub fn is_stop(&self) -> bool {
+        matches!(self, Self::Stop)
+    }
+
+    /// Make it.
+    pub fn make(&self, tail: &mut Tail) {
+        let set = |vacuum_mmhg, bottle_cm| Manoeuvre::Set { vacuum_mmhg, power: None, bottle_cm, flow_ml_min: None };
+        for step in &mut tail.steps {
+            match (self, step) {
+                (Self::Depth(to), Manoeuvre::Bury { depth_mm, .. }) => *depth_mm = *to,
+                (Self::Angle(to), Manoeuvre::Bury { angle_deg, .. }) => *angle_deg = *to,
+                (Self::Place(to), Manoeuvre::Bury { place_mm, .. }) => *place_mm = *to,
+                (Self::Roll(to), Manoeuvre::Bury { bevel, .. }) => *bevel = *to,
+                (Self::Kind(to), Manoeuvre::Chop { kind, depth_mm, .. }) => (*kind, *depth_mm) = (*to, None),
+                (Self::Reach(to), Manoeuvre::Chop { depth_mm, .. }) => *depth_mm = Some(*to),
+                (Self::Separation(to), Manoeuvre::Separate { width_mm, .. }) => *width_mm = *to,
+                _ => {}
+            }
+        }
+        match self {
+            Self::Vacuum(mmhg) => tail.before.push(set(Some(*mmhg), None)),
+            Self::Bottle(cm) => tail.before.push(set(None, Some(*cm))),
+            Self::Pedal(position) => {
+                let chopper = tail.steps.iter().position(|s| matches!(s, Manoeuvre::Chop { .. }));
+                // Between burying and the chopper, and from there on.
+                tail.steps.retain(|step| !matches!(step, Manoeuvre::Pedal { .. }));
+                let pedal = Manoeuvre::Pedal { position: *position, share: 1.0, power: None };
+                if chopper.is_some() {
+                    tail.before.extend([pedal, Manoeuvre::Wait { seconds: WAIT_S }]);
+                    tail.steps.retain(|step| !matches!(step, Manoeuvre::Wait { .. }));
+                } else {
+                    tail.before.push(pedal);
+                }
+            }
+            Self::ChopAgain => {
+                let again: Vec<_> = tail.steps.clone();
+                tail.after.push(Manoeuvre::Withdraw { from: OutOf::Lens });
+                tail.after.extend(again);
+            }
+            Self::TurnFirst(angle_deg) => tail.before.push(Manoeuvre::Turn { angle_deg: *angle_deg }),
+            Self::ClearFirst => {
+                let place_mm = tail.steps.iter().find_map(|s| match s {
+                    Manoeuvre::Bury { place_mm, .. } => Some(*place_mm),
+                    _ => None,
+                });
+                let (radius_mm, depth_mm, seconds) = CLEAR;
+                let pedal = Manoeuvre::Pedal { position: 2, share: 1.0, power: None };
+                let place_mm = place_mm.unwrap_or_default();
+                tail.before.extend([pedal, Manoeuvre::Clear { place_mm, radius_mm, depth_mm, seconds }]);
+            }
+            Self::Stop => {
+                tail.steps.clear();
+                tail.after = vec![Manoeuvre::StopAndCall];
+            }
+            _ => {}
+        }
+    }
+}
+
+/// All that could be done otherwise from a moment on. `hands`: as they stood then.
+pub fn changes(case: &CaseSpec, model: &Model, chop: &RecalledChop, hands: &Hands, from: Moment) -> Vec<Change> {
+    let mut all = Vec::new();
+    let within = |values: &[f64], base: f64, (low, high): (f64, f64)| -> Vec<f64> {
+        let mut changed: Vec<f64> = values.iter().map(|by| (base + by).clamp(low, high)).collect();
+        changed.retain(|value| (value - base).abs() > 0.5 * values.iter().fold(f64::INFINITY, |l, v| l.min(v.abs())));
+        changed.dedup();
+        changed
+    };
+    if let (Moment::Burying, Manoeuvre::Bury { depth_mm, angle_deg, place_mm, bevel, .. }) = (from, &chop.bury) {
+        all.extend(within(&DEPTHS_MM, *depth_mm, (0.2, 4.5)).into_iter().map(Change::Depth));
+        all.extend(within(&ANGLES_DEG, *angle_deg, (10.0, 60.0)).into_iter().map(Change::Angle));
+        all.extend(places(model, *place_mm).into_iter().map(Change::Place));
+        all.push(Change::Roll(if *bevel == Bevel::Up { Bevel::Down } else { Bevel::Up }));
+        all.extend([Change::TurnFirst(90.0), Change::ClearFirst]);
+        if chop.chop.is_some() {
+            all.push(Change::ChopAgain);
+        }
+    }
+    if let (Moment::Holding, Some(Manoeuvre::Chop { kind, depth_mm, .. })) = (from, &chop.chop) {
+        let other = if *kind == ChopKind::Vertical { ChopKind::Horizontal } else { ChopKind::Vertical };
+        all.push(Change::Kind(other));
+        let depth_mm = depth_mm.unwrap_or(0.0);
+        all.extend(within(&REACHES_MM, depth_mm, (0.2, 4.0)).into_iter().map(Change::Reach));
+        all.extend([1, 2, 3].map(Change::Pedal));
+    }
+    if let (Moment::Parting, Some(Manoeuvre::Separate { width_mm, .. })) = (from, &chop.part) {
+        all.extend(within(&SEPARATIONS_MM, *width_mm, (0.3, 4.0)).into_iter().map(Change::Separation));
+        all.extend([1, 2, 3].into_iter().filter(|p| *p != hands.foot.pedal.position).map(Change::Pedal));
+    }
+    if from < Moment::Parting {
+        let limits = case.limits();
+        let vacuum = mmhg_from_pa(hands.machine.vacuum_limit_pa);
+        all.extend(within(&VACUUMS_MMHG, vacuum, limits.vacuum_mmhg).into_iter().map(Change::Vacuum));
+        let bottle = hands.machine.bottle_pa / head_pa(10.0);
+        all.extend(within(&BOTTLES_CM, bottle, limits.bottle_cm).into_iter().map(Change::Bottle));
+    }
+    all.push(Change::Stop);
+    all
+}
+
+/// Toward the core's axis, and away from it.
+fn places(model: &Model, (x, y): (f64, f64)) -> Vec<(f64, f64)> {
+    let axis = (model.field.core.centre_mm.x, model.field.core.centre_mm.y);
+    let off = (x - axis.0, y - axis.1);
+    let way_mm = off.0.hypot(off.1);
+    // On the axis, away from it is away from the hand.
+    let hand = model.main_incision.place_mm;
+    let (away, length) = if way_mm > 0.1 { (off, way_mm) } else { ((-hand.x, -hand.y), hand.x.hypot(hand.y)) };
+    let step = (PLACE_MM * away.0 / length, PLACE_MM * away.1 / length);
+    let mut all = vec![(x + step.0, y + step.1)];
+    if way_mm > 0.5 * PLACE_MM {
+        all.push(if way_mm > PLACE_MM { (x - step.0, y - step.1) } else { axis });
+    }
+    all
+}

@@ -425,7 +425,7 @@ fn ten_thousand_cells_are_not_refused_before_the_case_is_read() {
 fn usage_errors_are_one_line_that_says_what_would_be_right() {
     for (arguments, says) in [
         (vec!["verify"], "<ATTEMPT>"),
-        (vec!["plya"], "`plya` is not a command; allowed: play, map, debrief, verify, check"),
+        (vec!["plya"], "`plya` is not a command; allowed: play, map, debrief, whatif, verify, check"),
         (vec!["two\nlines"], "`two\\nlines` is not a command"),
         (vec!["play"], "--plan <PLAN>"),
         (vec!["play", "a.ron"], "--plan <PLAN>"),
@@ -442,19 +442,55 @@ fn usage_errors_are_one_line_that_says_what_would_be_right() {
 
 #[test]
 fn help_fits_80_columns_and_offers_only_what_there_is() {
-    for arguments in
-        [vec!["--help"], vec!["-h"], vec!["play", "--help"], vec!["map", "--help"], vec!["check", "--help"]]
+    for arguments in ["play", "map", "check", "whatif"]
+        .map(|command| vec![command, "--help"])
+        .into_iter()
+        .chain([vec!["--help"], vec!["-h"]])
     {
         let output = corecleft(&arguments);
         assert_eq!((code(&output), text(&output.stderr)), (0, ""), "{arguments:?}");
         let help = text(&output.stdout);
         assert!(help.lines().count() > 5);
         assert_within_80_columns(help);
-        for later in ["--png", "whatif", "logbook"] {
+        for later in ["--png", "calibrate", "logbook"] {
             assert!(!help.contains(later), "{later} is not there yet");
         }
     }
     assert_eq!(text(&corecleft(&["--version"]).stdout), format!("corecleft {}\n", env!("CARGO_PKG_VERSION")));
+}
+
+#[test]
+fn what_if_prints_the_agreed_fields_and_a_page_of_80_columns() {
+    let folder = tempfile::tempdir().unwrap();
+    let (case, plan) = (scenario("long-eye-dense-core.ron"), scenario("long-eye-dense-core.poor.plan.ron"));
+    let saved = folder.path().to_str().unwrap();
+    let played = corecleft(&["play", &case, "--plan", &plan, "--save", saved, "--json"]);
+    let played: serde_json::Value = serde_json::from_str(text(&played.stdout)).unwrap();
+    let events = played["events"].as_array().unwrap();
+    let ended = events.iter().find(|e| e["kind"] == "chop-ended").unwrap()["index"].to_string();
+    let attempt = std::fs::read_dir(folder.path()).unwrap().next().unwrap().unwrap().path();
+    let attempt = attempt.to_str().unwrap();
+    let output = corecleft(&["whatif", attempt, "--event", &ended, "--repeats", "3", "--json"]);
+    assert_eq!((code(&output), text(&output.stderr)), (0, ""));
+    let answer: serde_json::Value = serde_json::from_str(text(&output.stdout)).unwrap();
+    for field in ["event", "decision", "latest_sufficient", "earliest_easy", "alternatives"] {
+        assert!(answer.get(field).is_some(), "{field} is missing");
+    }
+    for field in ["t_s", "what", "value"] {
+        assert!(!answer["decision"][field].is_null(), "{field} is missing");
+    }
+    let alternatives = answer["alternatives"].as_array().unwrap();
+    assert!(alternatives.len() > 20);
+    for field in ["what", "value", "t_s", "avoided", "of", "low", "high"] {
+        assert!(alternatives.iter().all(|a| !a[field].is_null()), "{field} is missing");
+    }
+    let output = corecleft(&["whatif", attempt, "--event", &ended, "--repeats", "3"]);
+    assert_within_80_columns(text(&output.stdout));
+    assert!(text(&output.stdout).contains("In this model"));
+    for (event, says) in [("999", "has no event 999; allowed: 0–"), ("0", "a step, not an outcome; allowed:")] {
+        let line = refusal(&["whatif", attempt, "--event", event]);
+        assert!(line.contains(says), "{line}");
+    }
 }
 
 /// Bad inputs: a file's name, its bytes (absent: no file), and what the fault must say.

@@ -160,29 +160,41 @@ pub(crate) fn run(arguments: &WhatIfArguments) -> Result<ExitCode, CliError> {
     Ok(ExitCode::SUCCESS)
 }
 
-/// A rate in words: so many of so many, and its interval.
+/// A rate in words: so many of so many, and its interval in percent.
 fn rate(rate: &Rate) -> String {
     let (low, high) = rate.wilson();
-    format!("{:>3} of {:<3} {:>3.0}–{:.0} %", rate.count, rate.of, 100.0 * low, 100.0 * high)
+    let interval = format!("{:.0}–{:.0}", 100.0 * low, 100.0 * high);
+    format!("{:>3} of {:<3}  {interval:>6}", rate.count, rate.of)
 }
 
+/// Width of the column of changes, and of the page.
+const NAMES: usize = 30;
+const WIDE: usize = 78;
+
 fn page(answer: &WhatIf, happened: &str, at_s: f64, wall_s: f64) -> String {
-    let mut page = format!("Event {}, {at_s:.2} s: {happened}.\n", answer.event);
+    let mut page = String::new();
+    let mut say = |text: &str| {
+        for row in wrapped(text, WIDE) {
+            let _ = writeln!(page, "{row}");
+        }
+    };
+    say(&format!("Event {}, {at_s:.2} s: {happened}.", answer.event));
     let decision = &answer.decision;
-    let _ = writeln!(page, "Decision: {} at {:.2} s, {}.", decision.what, decision.t_s, decision.value);
+    say(&format!("Decision: {} at {:.2} s, {}.", decision.what, decision.t_s, decision.value));
     let asked = if answer.asks_through { "the crack goes right through" } else { "that does not happen" };
-    let _ = writeln!(
-        page,
-        "In this model, how often {asked} with one thing changed, by hands that miss as trained hands do:"
-    );
+    say(&format!(
+        "In this model, how often {asked} when one thing is changed, by hands that miss as trained hands do."
+    ));
+    let through = if answer.asks_through { "" } else { "  through" };
     for (moment, t_s, unchanged) in &answer.unchanged {
         let when = match moment {
             Moment::Burying => "before burying",
             Moment::Holding => "the tip buried",
             Moment::Parting => "about to part",
         };
-        let _ = writeln!(page, "\nFrom {t_s:.2} s, {when}");
-        let _ = writeln!(page, "  {:<34} {}", "as it was done", rate(unchanged));
+        let from = format!("From {t_s:.2} s, {when}");
+        let _ = writeln!(page, "\n{from:<w$}  how often     95 %  difference, 95 %{through}", w = NAMES + 2);
+        let _ = writeln!(page, "  {:<NAMES$}  {}", "as it was done", rate(unchanged));
         let of_moment = answer.alternatives.iter().filter(|a| a.moment == *moment);
         let (same, other): (Vec<_>, Vec<_>) = of_moment.partition(|a| a.difference.0 == 0.0);
         for a in other {
@@ -191,7 +203,7 @@ fn page(answer: &WhatIf, happened: &str, at_s: f64, wall_s: f64) -> String {
         if !same.is_empty() {
             let named: Vec<String> = same.iter().map(|a| named(a)).collect();
             let text = format!("no difference in {} tries each: {}", same[0].avoided.of, named.join(", "));
-            for row in wrapped(&text, 76) {
+            for row in wrapped(&text, WIDE - 2) {
                 let _ = writeln!(page, "  {row}");
             }
         }
@@ -203,7 +215,7 @@ fn page(answer: &WhatIf, happened: &str, at_s: f64, wall_s: f64) -> String {
         }
     }
     let place = |place: Option<usize>| match place.map(|i| &answer.alternatives[i]) {
-        Some(a) => format!("{} at {:.2} s, {}", named(a), a.t_s, rate(&a.avoided).trim()),
+        Some(a) => format!("{} at {:.2} s", named(a), a.t_s),
         None => "none of these".to_owned(),
     };
     let _ = writeln!(page, "\nLatest change that suffices: {}", place(answer.latest_sufficient));
@@ -236,15 +248,11 @@ fn wrapped(text: &str, width: usize) -> Vec<String> {
 
 fn line(a: &Alternative, asks_through: bool) -> String {
     let (difference, low, high) = a.difference;
-    let through =
-        if asks_through { String::new() } else { format!("   through {} of {}", a.through.count, a.through.of) };
-    let named = named(a);
-    format!(
-        "  {:<34} {:<22} {:+4.0} % ({:+.0} to {:+.0}){through}",
-        named,
-        rate(&a.avoided),
-        100.0 * difference,
-        100.0 * low,
-        100.0 * high
-    )
+    let name = named(a);
+    // A long name has a row of its own.
+    let name =
+        if name.chars().count() > NAMES { format!("{name}\n  {:<NAMES$}", "") } else { format!("{name:<NAMES$}") };
+    let through = if asks_through { String::new() } else { format!("  {:>3} of {}", a.through.count, a.through.of) };
+    let spread = format!("{:+.0} ({:+.0} to {:+.0})", 100.0 * difference, 100.0 * low, 100.0 * high);
+    format!("  {name}  {}  {spread:>16}{through}", rate(&a.avoided))
 }

@@ -32,6 +32,11 @@ const SIZE: (u32, u32) = (1280, 1900);
 /// Longest that anything is waited for; software draws slowly on two cores.
 const PATIENCE: Duration = Duration::from_secs(180);
 
+/// Longest time until a manoeuvre that was clicked is seen to begin, where little draws few frames a second; and until the
+/// foot has moved, which takes one tick and is hardly seen.
+const BEGUN_SEEN: Duration = Duration::from_secs(12);
+const FOOT_SEEN: Duration = Duration::from_millis(1500);
+
 const TITLE: &str = "Very long eye, small dense core in a soft shell";
 
 /// A display with nothing else on it, and the program on that.
@@ -138,6 +143,14 @@ impl Theatre {
                 panic!("the program ended ({status}) before: {what}");
             }
             std::thread::sleep(Duration::from_millis(300));
+        }
+    }
+
+    /// Look whether the screen comes to show something else in a rectangle; what is over too soon to be seen is missed.
+    fn look_for(&self, longest: Duration, rect: egui::Rect, before: &[u8]) {
+        let begun = Instant::now();
+        while begun.elapsed() < longest && self.screen(rect) == before {
+            std::thread::sleep(Duration::from_millis(50));
         }
     }
 
@@ -266,7 +279,8 @@ fn a_scripted_user_chops_the_very_long_eye_and_sees_it_again() {
     let perform = |theatre: &mut Theatre, labels: &[&str]| {
         for label in labels {
             theatre.click(button(&operate, label).center());
-            std::thread::sleep(Duration::from_millis(700));
+            let is_foot = label.starts_with(['○', '●']);
+            theatre.look_for(if is_foot { FOOT_SEEN } else { BEGUN_SEEN }, still, &rest);
             theatre.wait_for(&format!("the end of {label}"), still, &rest, true);
         }
     };

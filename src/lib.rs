@@ -19,7 +19,10 @@
 //! | [`case`] | case files: `CaseSpec`, every fault at once with its place, `compile` to a `Model` |
 //! | [`attempt`] | the recorded attempt: inputs, claims, file, replay |
 //! | [`plan`] | manoeuvres in the trade's words, performed as `Inputs` |
+//! | [`trainee`] | simulated trainees: what they see, believe and decide |
+//! | [`statistics`] | areas, correlations, difficulties, ratings |
 //! | [`debrief`] | what happened and why: components, causes, text and JSON |
+//! | [`calibrate`] | how hard a case is, and whether its scores follow skill, by simulated trainees |
 //! | [`cli`] | the commands. The trade's units on its outside, the engine's on its inside |
 //! | `logbook` | the program's record (feature `logbook`; an empty shell for now) |
 //! | `app` | the window, and pictures without one (feature `app`) |
@@ -46,6 +49,7 @@
 #[cfg(feature = "app")]
 pub mod app;
 pub mod attempt;
+pub mod calibrate;
 pub mod case;
 pub mod cli;
 pub mod debrief;
@@ -53,4 +57,6 @@ pub mod debrief;
 pub mod logbook;
 pub mod plan;
 pub mod sim;
+pub mod statistics;
+pub mod trainee;
 pub mod units;

@@ -9,17 +9,19 @@ use std::path::{Path, PathBuf};
 
 /// Each room and the rooms it may name: imports point one way, `main → app, cli → logbook, debrief, trainee, plan,
 /// attempt → case → sim → units`.
-const ROOMS: [(&str, &[&str]); 11] = [
+const ROOMS: [(&str, &[&str]); 13] = [
     ("units", &[]),
+    ("statistics", &[]),
     ("sim", &["units"]),
     ("case", &["sim", "units"]),
     ("attempt", &["case", "sim", "units"]),
     ("plan", &["attempt", "case", "sim", "units"]),
     ("trainee", &["plan", "attempt", "case", "sim", "units"]),
-    ("debrief", &["trainee", "plan", "attempt", "case", "sim", "units"]),
-    ("logbook", &["debrief", "trainee", "plan", "attempt", "case", "sim", "units"]),
-    ("cli", &["logbook", "debrief", "trainee", "plan", "attempt", "case", "sim", "units"]),
-    ("app", &["logbook", "debrief", "trainee", "plan", "attempt", "case", "sim", "units"]),
+    ("debrief", &["statistics", "trainee", "plan", "attempt", "case", "sim", "units"]),
+    ("calibrate", &["statistics", "debrief", "trainee", "plan", "attempt", "case", "sim", "units"]),
+    ("logbook", &["calibrate", "statistics", "debrief", "trainee", "plan", "attempt", "case", "sim", "units"]),
+    ("cli", &["logbook", "calibrate", "statistics", "debrief", "trainee", "plan", "attempt", "case", "sim", "units"]),
+    ("app", &["logbook", "calibrate", "statistics", "debrief", "trainee", "plan", "attempt", "case", "sim", "units"]),
     ("main", &["app", "cli"]),
 ];
 

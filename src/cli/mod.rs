@@ -4,6 +4,7 @@
 //! input. Every error is one line on standard error: what, where, what would be right. `--json` prints one JSON object
 //! and nothing else on standard output.
 
+pub mod calibrate;
 pub mod check;
 pub mod debrief;
 pub mod map;
@@ -46,6 +47,8 @@ pub enum Command {
     Verify(verify::VerifyArguments),
     /// All faults of case and plan files, one a line
     Check(check::CheckArguments),
+    /// How hard cases are, and whether scores follow skill, by simulated trainees
+    Calibrate(calibrate::CalibrateArguments),
     /// A picture of a case or a saved attempt, or how long frames take
     Picture(picture::PictureArguments),
 }
@@ -184,6 +187,7 @@ pub fn dispatch(request: Request, stage: Option<Stage>) -> Result<ExitCode, CliE
         Request::Command(Command::Whatif(arguments)) => whatif::run(&arguments),
         Request::Command(Command::Verify(arguments)) => verify::run(&arguments),
         Request::Command(Command::Check(arguments)) => check::run(&arguments),
+        Request::Command(Command::Calibrate(arguments)) => calibrate::run(&arguments),
     }
 }
 

@@ -235,7 +235,7 @@ fn named(a: &Alternative) -> String {
 }
 
 /// Words in rows of so many letters.
-fn wrapped(text: &str, width: usize) -> Vec<String> {
+pub(super) fn wrapped(text: &str, width: usize) -> Vec<String> {
     let mut rows: Vec<String> = Vec::new();
     for word in text.split(' ') {
         match rows.last_mut().filter(|row| row.chars().count() + 1 + word.chars().count() <= width) {

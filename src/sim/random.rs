@@ -14,6 +14,8 @@ pub enum Purpose {
     HydrodissectionPlane = 2,
     /// By how much hands miss what they aim at (place: step of the plan).
     Hands = 3,
+    /// What a simulated trainee is like, sees and forgets (place: which of these; tick: the decision).
+    Trainee = 4,
 }
 
 /// The key: seed, purpose, place and tick.

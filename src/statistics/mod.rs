@@ -1,0 +1,10 @@
+//! Statistics that more than one room needs: how well a score tells two groups apart, how well it repeats itself, how hard a
+//! case is, and what a result says about both a learner and a case.
+//!
+//! Pure functions of numbers; nothing here knows of eyes. Each names its published source, and its tests hold it against a
+//! published worked example or against a reference library that is named. No file, clock, thread or random number.
+
+pub mod auc;
+pub mod elo;
+pub mod icc;
+pub mod rasch;

@@ -1,0 +1,131 @@
+//! Simulated trainees: people of another skill each, who see what a learner sees and decide by what they believe.
+//!
+//! A trainee is a skill, 0 a novice and 1 an expert with everything between, a tolerance for risk, and a seed for all that is
+//! luck. What follows from skill stands in one place (`traits`). What is seen of eye and lens, and how unsurely, in another
+//! (`sight`): only that room of theirs looks into the engine. What is decided on that, in a third (`policy`): manoeuvres, done
+//! by hands that miss (`plan::Scatter`). None of them knows a case's answer, nor its goals beyond what it asks to be done.
+//!
+//! Their purpose is to try the pipeline: whether cases can be passed, how hard they are, whether scores follow skill. They are
+//! no evidence that a score measures real surgeons; only real surgeons can show that.
+//!
+//! The traits were set to the *order and ratio* of published frequencies (breaches of novices over experts, rating of both;
+//! `traits`), and are frozen under a [`VERSION`]: no result of a calibration may change them.
+//!
+//! Same case, lens, trainee and try: the same attempt, bit for bit. Lengths mm, angles degrees, times s.
+
+mod policy;
+mod sight;
+mod traits;
+
+use crate::case::CaseSpec;
+use crate::plan::Performer;
+use crate::sim::random::{Key, Purpose};
+use crate::sim::{Inputs, Model, State};
+use policy::Policy;
+use sight::Sight;
+use traits::Traits;
+
+/// How often trainees have changed since they were first frozen: results of different versions are not compared.
+pub const VERSION: u32 = 1;
+
+/// Skill up to which one counts as a novice, and from which as an expert.
+pub const NOVICE: f64 = 1.0 / 3.0;
+/// See [`NOVICE`].
+pub const EXPERT: f64 = 2.0 / 3.0;
+
+/// A simulated trainee.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Trainee {
+    /// 0 novice – 1 expert.
+    pub skill: f64,
+    /// Tolerance for risk: 0 is ordinary, 1 a standard deviation more than ordinary.
+    pub daring: f64,
+    /// What makes this one another than the next of equal skill, and this try another than the next.
+    pub seed: u64,
+}
+
+impl Trainee {
+    /// One of this skill; `person` tells those of equal skill apart. Daring goes with the person, luck with person and try.
+    pub fn new(skill: f64, person: u64, attempt: u64) -> Self {
+        let who = Key { seed: person, purpose: Purpose::Trainee, place: [0; 3], tick: 0 };
+        let daring = who.normal(0).clamp(-2.0, 2.0);
+        Self { skill: skill.clamp(0.0, 1.0), daring, seed: Key { tick: 1 + attempt, ..who }.bits(0) }
+    }
+
+    /// Ability on the logit scale on which difficulties are given: −2 a novice, 2 an expert.
+    pub fn ability(skill: f64) -> f64 {
+        4.0 * (skill - 0.5)
+    }
+
+    /// A name for the record.
+    pub fn name(&self) -> String {
+        format!("skill {:.2}, version {VERSION}", self.skill)
+    }
+}
+
+/// A trainee at work on a case.
+#[derive(Clone, Debug)]
+pub struct AtWork {
+    performer: Performer,
+    sight: Sight,
+    policy: Policy,
+}
+
+impl AtWork {
+    /// Before anything is done.
+    pub fn new(case: &CaseSpec, model: &Model, trainee: Trainee) -> Self {
+        let dice = Dice { seed: trainee.seed };
+        let traits = Traits::of(trainee.skill, trainee.daring);
+        let sight = Sight::new(case, model, &traits, dice);
+        let policy = Policy::new(sight.sheet().clone(), traits, dice);
+        Self { performer: Performer::of(crate::plan::Hands::ready(model)), sight, policy }
+    }
+
+    /// The inputs of the next tick; `None` when the trainee is done.
+    pub fn next(&mut self, model: &Model, state: &State) -> Option<Inputs> {
+        let seen = self.sight.look(model, state);
+        if self.policy.is_startled(&seen) {
+            self.performer.stop();
+        }
+        while self.performer.is_idle() {
+            let steps = self.policy.decide(&seen)?;
+            steps.into_iter().for_each(|step| self.performer.add(step));
+        }
+        Some(self.performer.next_or_hold(model, state))
+    }
+}
+
+/// Luck: a number for each question, whatever was asked before.
+#[derive(Clone, Copy, Debug)]
+struct Dice {
+    seed: u64,
+}
+
+/// What luck is asked about.
+#[derive(Clone, Copy, Debug)]
+enum Luck {
+    Sheet = 1,
+    Notice = 2,
+    Depth = 3,
+    Angle = 4,
+    Foot = 5,
+    Hands = 6,
+    Feel = 7,
+    Look = 8,
+}
+
+impl Dice {
+    fn key(self, about: Luck, turn: u64) -> Key {
+        Key { seed: self.seed, purpose: Purpose::Trainee, place: [about as i32, 0, 0], tick: turn }
+    }
+
+    /// Standard normal.
+    fn normal(self, about: Luck, turn: u64, index: u64) -> f64 {
+        self.key(about, turn).normal(index)
+    }
+
+    /// Does something of this chance happen?
+    fn happens(self, about: Luck, turn: u64, index: u64, chance: f64) -> bool {
+        self.key(about, turn).uniform(index) < chance
+    }
+}

@@ -262,8 +262,8 @@ fn drawn_maps(maps: &ChopMaps, debrief: &Debrief) -> Markup {
                 into the lens"
                 @if debrief.judged.is_some_and(|judged| judged > 0) { " for the chop that is judged" }
                 ". Each map changes the two things at its axes; the rest is as you chose it: kind of chop, separation, and depth, \
-                angle, place and vacuum. The foot goes back to position 2 after burying. Where all of the core is broken and no \
-                outline runs, something beside the core still joins the sides. Near an outline your own hands may come out on its \
+                angle, place and vacuum. The foot goes back to position 2 after burying. Where nearly all of the core is broken and \
+                no outline runs, a last bridge, in the core or beside it, still joins the sides. Near an outline your own hands may come out on its \
                 other side."
             }
         }

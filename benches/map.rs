@@ -4,7 +4,7 @@
 #![allow(missing_docs, reason = "a program of its own")]
 
 use corecleft::case::{Fault, Resolution, compile, parse_case};
-use corecleft::plan::map::{MapRequest, first_chop_map};
+use corecleft::plan::map::{MapRequest, StandardChop, Start, outcomes};
 use std::time::Instant;
 
 const CASES: [(&str, &str); 2] = [
@@ -28,7 +28,8 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         let compiling_ms = 1e3 * begun.elapsed().as_secs_f64();
         let depths = (0..15).map(|i| 0.3 + 0.15 * f64::from(i)).collect();
         let angles = (0..15).map(|i| 15.0 + 3.0 * f64::from(i)).collect();
-        let wanted = MapRequest::new(depths, angles);
+        let wanted = MapRequest::over_depth_and_angle(StandardChop::new(&case, &model), depths, angles).chops();
+        let start = Start::fresh(&model);
         println!(
             "{name}: {} cells of {} mm, compiled in {compiling_ms:.1} ms",
             model.cells.count(),
@@ -39,7 +40,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
             let mut best_s = f64::INFINITY;
             for _ in 0..3 {
                 let begun = Instant::now();
-                let cells = first_chop_map(&case, &model, &wanted, usize::from(threads), || ())?;
+                let cells = outcomes(&case, &model, &start, &wanted, usize::from(threads), || ())?;
                 best_s = best_s.min(begun.elapsed().as_secs_f64());
                 if *first.get_or_insert_with(|| cells.clone()) != cells {
                     return Err("the result depends on the threads".into());

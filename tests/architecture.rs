@@ -51,10 +51,11 @@ const NOT_IN_SIM: [&str; 19] = [
 const OF_STD_IN_SIM: &str = "::collections::";
 
 /// Crates by how their names begin, and the only place that may name them.
-const ONLY_IN: [(&str, &str); 17] = [
+const ONLY_IN: [(&str, &str); 18] = [
     ("rapier", "sim/fragments.rs"),
     ("parry", "sim/fragments.rs"),
     ("maud", "debrief/"),
+    ("resvg", "debrief/maps/raster.rs"),
     ("flate2", "attempt/"),
     ("rusqlite", "logbook/"),
     ("sqlite", "logbook/"),

@@ -298,7 +298,8 @@ fn commands_save_tell_and_verify() {
     let file = saved[0].to_str().unwrap();
     let told = corecleft(&["debrief", file, "--html", html.to_str().unwrap()]);
     assert_eq!((told.status.code(), text(&told.stdout)), (Some(0), text(&page.stdout)));
-    assert!(std::fs::read_to_string(&html).unwrap().contains("</html>"));
+    let document = std::fs::read_to_string(&html).unwrap();
+    assert!(document.contains("</html>") && document.contains("<h2>Where this chop works</h2>"));
     let json = |output: &Output| -> serde_json::Value {
         let mut value: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
         value["wall_s"] = serde_json::Value::Null;
@@ -345,10 +346,13 @@ fn commands_save_tell_and_verify() {
     let heading = "Set up: rhexis 5 mm, bottle 80 cm, flow 25 mL/min, exam.";
     let ending = "; set up: rhexis 5 mm, bottle 80 cm, flow 25 mL/min, exam\n";
     assert!(text(&lines.stdout).ends_with(ending) && text(&lines.stdout).matches("set up").count() == 1);
-    let told = corecleft(&["debrief", set_up, "--html", html.to_str().unwrap()]);
+    let told = corecleft(&["debrief", set_up, "--html", html.to_str().unwrap(), "--no-maps"]);
     let above = text(&told.stdout).split("\n\n").next().unwrap();
     assert_eq!(above.lines().last(), Some(format!("  {heading}").as_str()));
-    assert!(std::fs::read_to_string(&html).unwrap().contains(heading));
+    let document = std::fs::read_to_string(&html).unwrap();
+    assert!(document.contains(heading) && !document.contains("Where this chop works"));
+    let alone = corecleft(&["debrief", set_up, "--no-maps"]);
+    assert_eq!((alone.status.code(), text(&alone.stderr).lines().count()), (Some(2), 1), "{}", text(&alone.stderr));
     assert!(!text(&page.stdout).contains("Set up"));
 
     for refused in [damaged, forged, other, "missing.attempt"] {

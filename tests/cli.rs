@@ -408,11 +408,142 @@ fn ranges_and_options_that_make_no_sense_are_refused_in_one_line() {
         ("--place", "1,99"),
         ("--chop", "diagonal"),
         ("--seed", "-3"),
-        ("--png", "map.png"),
+        ("--png", ""),
     ] {
         let line = refusal(&[&ranges[..], &[option, value]].concat());
         assert!(line.contains(option), "{line}");
     }
+}
+
+#[test]
+fn a_map_of_depth_and_vacuum_and_one_of_places_have_the_agreed_fields_and_those_of_their_axes() {
+    let fields = "scenario seed depth_mm angle_deg vacuum_mmhg place_x_mm place_y_mm wall_s cells";
+    let vacuum = map(&["--depth", "1.1..1.7:0.6", "--angle", "45", "--vacuum", "0..600:300"]);
+    assert_keys(&vacuum, fields);
+    assert_eq!(vacuum["vacuum_mmhg"], serde_json::json!([0.0, 300.0, 600.0]));
+    assert_eq!(vacuum["angle_deg"], serde_json::json!([45.0]));
+    let cells = vacuum["cells"].as_array().unwrap();
+    assert_eq!(cells.len(), 6);
+    for (i, cell) in cells.iter().enumerate() {
+        assert_eq!(
+            (&cell["depth_mm"], &cell["vacuum_mmhg"]),
+            (&vacuum["depth_mm"][i / 3], &vacuum["vacuum_mmhg"][i % 3])
+        );
+        assert_eq!(cell["angle_deg"], 45.0);
+    }
+    // The same chop asked for in the map of depth and angle.
+    let plain = map(&["--depth", "1.1..1.7:0.6", "--angle", "45", "--vacuum", "600"]);
+    for field in ["core_fraction_cracked", "reached_depth_mm", "complete", "distance_to_capsule_min_mm"] {
+        assert_eq!(cells[5][field], plain["cells"][1][field], "{field}");
+    }
+    let places = map(&["--depth", "1.5", "--angle", "45", "--place", "-1..1:1,0..4:4"]);
+    assert_keys(&places, fields);
+    let cells = places["cells"].as_array().unwrap();
+    let at: Vec<_> =
+        cells.iter().map(|c| (c["place_x_mm"].as_f64().unwrap(), c["place_y_mm"].as_f64().unwrap())).collect();
+    assert_eq!(at, [(-1.0, 0.0), (0.0, 0.0), (1.0, 0.0), (-1.0, 4.0), (0.0, 4.0), (1.0, 4.0)]);
+    // Outside the core there is no depth in it.
+    assert_eq!((&cells[1]["reachable"], &cells[4]["reachable"]), (&Value::Bool(true), &Value::Bool(false)), "{places}");
+}
+
+#[test]
+fn maps_of_other_axes_are_tables_of_80_columns_too() {
+    let case = scenario("long-eye-dense-core.ron");
+    for (more, says) in [
+        (["--depth", "1.2..1.6:0.4", "--angle", "45", "--vacuum", "100..300:200"], "Across: vacuum limit, mmHg."),
+        (["--depth", "1.6", "--angle", "45", "--place", "0..1:0.5,-1..1:1"], "Across: mm toward 3 o'clock"),
+    ] {
+        let output = corecleft(&[&["map", &case], &more[..]].concat());
+        let page = text(&output.stdout);
+        assert_within_80_columns(page);
+        let flat = page.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(flat.contains(says) && flat.contains("tip at 45°"), "{page}");
+    }
+}
+
+#[test]
+fn axes_that_do_not_go_together_are_refused_in_one_line() {
+    let case = scenario("medium-uniform.ron");
+    for (more, says) in [
+        (vec!["--depth", "1", "--angle", "20..40:5", "--vacuum", "0..300:100"], "one number for --angle"),
+        (vec!["--depth", "1..2:1", "--angle", "40", "--place", "0..1:1,0"], "one number each for --depth"),
+        (vec!["--depth", "1", "--angle", "40", "--vacuum", "0..300:100", "--place", "0..1:1,0"], "one number each for"),
+        (vec!["--depth", "1", "--angle", "40", "--place", "-5..5:0.01,-5..5:0.01"], "10000 at most"),
+    ] {
+        let line = refusal(&[&["map", &case], &more[..]].concat());
+        assert!(line.contains(says), "{line}");
+    }
+}
+
+/// Pixels of a PNG, RGB, and its size.
+fn pixels(file: &Path) -> (Vec<u8>, usize, usize) {
+    let decoder = png::Decoder::new(std::io::BufReader::new(std::fs::File::open(file).unwrap()));
+    let mut reader = decoder.read_info().unwrap();
+    let mut bytes = vec![0; reader.output_buffer_size().unwrap()];
+    let info = reader.next_frame(&mut bytes).unwrap();
+    assert_eq!(info.color_type, png::ColorType::Rgb);
+    bytes.truncate(info.buffer_size());
+    (bytes, info.width as usize, info.height as usize)
+}
+
+/// How far a colour is from cividis at a share, of ten places of the published table with straight lines between them.
+fn off_cividis(colour: &[u8], share: f64) -> f64 {
+    // Shares 0, a half (between the fifth and the sixth place) and 1.
+    let places = [[0.0, 32.0, 77.0], [125.0, 124.0, 118.0], [255.0, 234.0, 70.0]];
+    let nearest = places[libm::round(2.0 * share) as usize];
+    colour.iter().zip(nearest).map(|(c, n)| (f64::from(*c) - n).abs()).fold(0.0, f64::max)
+}
+
+#[test]
+fn the_picture_of_a_map_has_its_size_and_each_cell_its_colour_at_its_place() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("map.png");
+    let case = scenario("long-eye-dense-core.ron");
+    let ranges = ["map", &case, "--depth", "0.4..2.4:1", "--angle", "20..50:10", "--json"];
+    let output = corecleft(&[&ranges[..], &["--png", file.to_str().unwrap()]].concat());
+    assert_eq!(code(&output), 0, "{}", text(&output.stderr));
+    assert_eq!(text(&output.stderr).lines().count(), 1, "{}", text(&output.stderr));
+    let map: Value = serde_json::from_str(text(&output.stdout)).unwrap();
+    let cells = map["cells"].as_array().unwrap();
+    let (rgb, wide, high) = pixels(&file);
+    assert_eq!((wide, high), (1600, 1280));
+    let at = |x: usize, y: usize| &rgb[3 * (y * wide + x)..3 * (y * wide + x) + 3];
+    // The frame is the longest dark line across and the longest down that begins where that one does.
+    let is_dark = |x: usize, y: usize| at(x, y).iter().all(|c| *c < 90);
+    let is_white = |x: usize, y: usize| at(x, y) == [255, 255, 255];
+    let bottom = (0..high).rev().find(|y| (0..wide).filter(|x| is_dark(*x, *y)).count() > wide / 2).unwrap();
+    let left = (0..wide).find(|x| (0..high).filter(|y| is_dark(*x, *y)).count() > high / 4).unwrap();
+    let right = (0..wide).rev().find(|x| (0..high).filter(|y| is_dark(*x, *y)).count() > high / 4).unwrap();
+    let top = (0..high).find(|y| (0..wide).filter(|x| !is_white(*x, *y)).count() > wide * 3 / 4).unwrap();
+    assert!(left < 200 && right > 1500 && top < 300 && bottom > 900, "{left} {right} {top} {bottom}");
+    let mut judged = 0;
+    for (i, cell) in cells.iter().enumerate() {
+        let (row, column) = (i / 4, i % 4);
+        // A quarter into the cell, beside the sign in its middle.
+        let x = left + (right - left) * (4 * column + 1) / 16;
+        let y = top + (bottom - top) * (4 * row + 1) / 12;
+        let share = cell["core_fraction_cracked"].as_f64().unwrap();
+        if cell["reachable"] == false {
+            assert!(is_white(x, y), "cell {i}: {:?}", at(x, y));
+            assert!(!is_white(left + (right - left) * (2 * column + 1) / 8, top + (bottom - top) * (2 * row + 1) / 6));
+        } else if !(0.03..0.97).contains(&share) {
+            assert!(off_cividis(at(x, y), share) < 20.0, "cell {i}, {share}: {:?}", at(x, y));
+            judged += 1;
+        }
+    }
+    assert!(judged >= 3 && cells.iter().any(|c| c["reachable"] == false), "{map}");
+}
+
+#[test]
+fn a_picture_that_cannot_be_written_is_one_line_and_leaves_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    let case = scenario("medium-uniform.ron");
+    let file = folder.path().join("missing").join("map.png");
+    let line = refusal(&["map", &case, "--depth", "1", "--angle", "40", "--png", file.to_str().unwrap()]);
+    assert!(line.contains("map.png: cannot be written") && line.contains("allowed: a file in a folder"), "{line}");
+    let there = folder.path().to_str().unwrap();
+    refusal(&["map", &case, "--depth", "1", "--angle", "40", "--png", there]);
+    assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);
 }
 
 #[test]
@@ -442,7 +573,7 @@ fn usage_errors_are_one_line_that_says_what_would_be_right() {
 
 #[test]
 fn help_fits_80_columns_and_offers_only_what_there_is() {
-    for arguments in ["play", "map", "check", "whatif"]
+    for arguments in ["play", "map", "check", "whatif", "debrief"]
         .map(|command| vec![command, "--help"])
         .into_iter()
         .chain([vec!["--help"], vec!["-h"]])
@@ -452,7 +583,7 @@ fn help_fits_80_columns_and_offers_only_what_there_is() {
         let help = text(&output.stdout);
         assert!(help.lines().count() > 5);
         assert_within_80_columns(help);
-        for later in ["--png", "calibrate", "logbook"] {
+        for later in ["calibrate", "logbook"] {
             assert!(!help.contains(later), "{later} is not there yet");
         }
     }

@@ -220,6 +220,7 @@ impl Judged {
         let (made, with) = course::made_with(&self.header.device);
         let set_up = self.header.setup_in_words();
         let titles = Titles { case: &self.spec.title, made, with, seed: self.header.seed, set_up: set_up.as_deref() };
-        html::document(&titles, &self.course.facts(&self.spec, &self.model), &self.debrief, &self.course.trace)
+        let facts = self.course.facts(&self.spec, &self.model);
+        html::document(&titles, &facts, &self.debrief, &self.course.trace, None)
     }
 }

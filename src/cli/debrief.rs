@@ -2,8 +2,9 @@
 
 use crate::attempt::Attempt;
 use crate::cli::play::{Report, Shown, show};
-use crate::cli::{CliError, plain, remark, write_whole};
+use crate::cli::{CliError, plain, progress, remark, write_whole};
 use crate::debrief::course::{Course, made_with, scores};
+use crate::debrief::maps::Wanted;
 use crate::debrief::{Debrief, html, text};
 use clap::Args;
 use std::path::PathBuf;
@@ -19,6 +20,9 @@ pub struct DebriefArguments {
     /// Write it as one HTML document too, to read in a browser or to print
     #[arg(long, value_name = "FILE")]
     html: Option<PathBuf>,
+    /// Leave the maps of where the chop works out of the document; they take some seconds
+    #[arg(long, requires = "html")]
+    no_maps: bool,
     #[command(flatten)]
     shown: Shown,
 }
@@ -46,7 +50,16 @@ pub(crate) fn run(arguments: &DebriefArguments) -> Result<ExitCode, CliError> {
     show(&report, &arguments.shown, &facts, &debrief)?;
     if let Some(path) = &arguments.html {
         let titles = text::Titles { case: &case.spec.title, made, with, seed: report.seed, set_up };
-        let document = html::document(&titles, &facts, &debrief, &course.trace);
+        let maps = if arguments.no_maps {
+            None
+        } else {
+            let wanted = Wanted::of(&case.spec, &model, &course.record, &debrief);
+            let bar = progress("chops", Some(wanted.count() as u64));
+            let maps = wanted.computed(&case.spec, &model, 0, || bar.inc(1));
+            bar.finish_and_clear();
+            Some(maps?)
+        };
+        let document = html::document(&titles, &facts, &debrief, &course.trace, maps.as_ref());
         write_whole(path, document.as_bytes())?;
         remark(&format!("Written to {}", plain(&path.display().to_string())));
     }

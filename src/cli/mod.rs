@@ -134,6 +134,9 @@ pub enum CliError {
     /// The worker threads could not be started.
     #[error("error: the threads cannot be started: {0}; allowed: a smaller --threads")]
     Threads(#[from] rayon::ThreadPoolBuildError),
+    /// A picture could not be made.
+    #[error("error: the picture cannot be made: {0}; allowed: please report case and arguments")]
+    Raster(#[from] crate::debrief::maps::raster::RasterError),
     /// The JSON could not be made.
     #[error("error: the result cannot be written as JSON: {0}")]
     Json(#[from] serde_json::Error),

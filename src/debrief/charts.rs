@@ -143,14 +143,14 @@ fn round_step(step: f64) -> f64 {
 }
 
 /// A number without needless decimals.
-fn short(value: f64) -> String {
+pub(super) fn short(value: f64) -> String {
     let text = format!("{value:.2}");
     let text = text.trim_end_matches('0').trim_end_matches('.');
     if text == "-0" { "0".to_string() } else { text.replace('-', "−") }
 }
 
 /// A coordinate.
-fn px(value: f64) -> String {
+pub(super) fn px(value: f64) -> String {
     format!("{value:.1}")
 }
 

@@ -7,6 +7,8 @@
 use crate::debrief::charts::{self, Mark, mark, mark_half};
 use crate::debrief::follows::ratio_in_words;
 use crate::debrief::graph::{self, Graph};
+use crate::debrief::maps::picture::{self, Frame, Plot};
+use crate::debrief::maps::{ChopMaps, Maps};
 use crate::debrief::section;
 use crate::debrief::text::{self, NOTICE, Titles};
 use crate::debrief::timeline::{self, Moment};
@@ -20,8 +22,14 @@ const LONG_STORY: usize = 36;
 /// The style sheet.
 const STYLE: &str = include_str!("document.css");
 
-/// The whole document.
-pub fn document(titles: &Titles<'_>, facts: &Facts<'_>, debrief: &Debrief, trace: &Trace) -> String {
+/// The whole document. `maps`: where the judged chop works, where that was computed.
+pub fn document(
+    titles: &Titles<'_>,
+    facts: &Facts<'_>,
+    debrief: &Debrief,
+    trace: &Trace,
+    maps: Option<&Maps>,
+) -> String {
     let story = timeline::story(facts, debrief);
     let marks = marks(facts, &story);
     let graph = Graph::of(facts, debrief);
@@ -32,7 +40,7 @@ pub fn document(titles: &Titles<'_>, facts: &Facts<'_>, debrief: &Debrief, trace
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 title { "Debrief: " (titles.case) ", seed " (titles.seed) }
-                style { (PreEscaped(STYLE)) }
+                style { (PreEscaped(STYLE)) @if maps.is_some() { (PreEscaped(picture::STYLE)) } }
             }
             body {
                 header {
@@ -51,6 +59,7 @@ pub fn document(titles: &Titles<'_>, facts: &Facts<'_>, debrief: &Debrief, trace
                     (why(debrief))
                     (decisions(&graph))
                     (hardness(facts, debrief))
+                    @if let Some(maps) = maps { (where_it_works(maps, debrief)) }
                     section.course {
                         h2 { "Course of the attempt" }
                         figure {
@@ -211,6 +220,68 @@ fn hardness(facts: &Facts<'_>, debrief: &Debrief) -> Markup {
     }
 }
 
+/// The maps.
+fn where_it_works(maps: &Maps, debrief: &Debrief) -> Markup {
+    html! {
+        section.maps {
+            h2 { "Where this chop works" }
+            @match maps {
+                Maps::NoChop => p { "There was no chop, so there is no map of where it would have worked." },
+                Maps::NotTold => p { "The chop was not begun by a buried tip, so there is no map of where it would have worked." },
+                Maps::Drawn(maps) => (drawn_maps(maps, debrief)),
+            }
+        }
+    }
+}
+
+fn drawn_maps(maps: &ChopMaps, debrief: &Debrief) -> Markup {
+    let plots = maps.plots();
+    let [first, vacuum, places] = &plots;
+    let small = Frame { left: 60.0, top: 26.0, wide: 308.0, high: 240.0 };
+    let (legend, high) = picture::legend(&plots, 4.0, 2.0, charts::WIDTH - 8.0);
+    html! {
+        p { (maps.depths_in_words()) @if let Some(sentence) = maps.compared() { " " (sentence) } }
+        figure {
+            h3 { "Depth and tip angle" }
+            (map_svg("map-angle", "Outcome over depth and tip angle", first, &Frame { left: 60.0, top: 26.0, wide: 700.0, high: 280.0 }, charts::WIDTH))
+        }
+        div.pair {
+            figure {
+                h3 { "Depth and vacuum" }
+                (map_svg("map-vacuum", "Outcome over depth and vacuum", vacuum, &small, charts::WIDTH / 2.0 - 8.0))
+            }
+            figure {
+                h3 { "Place on the lens, from the front" }
+                (map_svg("map-place", "Outcome over the place on the lens", places, &small, charts::WIDTH / 2.0 - 8.0))
+            }
+        }
+        figure {
+            svg.map aria-hidden="true" viewBox=(format!("0 0 {} {:.0}", charts::WIDTH, high + 4.0)) { (legend) }
+            figcaption {
+                (maps.count()) " chops, computed in this model, by hands that do not miss, from where you stood before your tip went \
+                into the lens"
+                @if debrief.judged.is_some_and(|judged| judged > 0) { " for the chop that is judged" }
+                ". Each map changes the two things at its axes; the rest is as you chose it: kind of chop, separation, and depth, \
+                angle, place and vacuum. The foot goes back to position 2 after burying. Where nearly all of the core is broken and \
+                no outline runs, a last bridge, in the core or beside it, still joins the sides. Near an outline your own hands may come out on its \
+                other side."
+            }
+        }
+    }
+}
+
+fn map_svg(id: &str, title: &str, plot: &Plot<'_>, frame: &Frame, wide: f64) -> Markup {
+    let frame = plot.fitted(frame);
+    let high = frame.top + frame.high + 44.0;
+    html! {
+        svg.map role="img" aria-labelledby=(format!("{id}-title {id}-desc")) viewBox=(format!("0 0 {wide} {high:.0}")) {
+            title id=(format!("{id}-title")) { (title) }
+            desc id=(format!("{id}-desc")) { (plot.in_words()) }
+            (plot.drawn(&frame))
+        }
+    }
+}
+
 fn decisions(graph: &Graph) -> Markup {
     let Some(picture) = graph::svg(graph) else { return html! {} };
     html! {
@@ -338,7 +409,7 @@ mod tests {
         }
         let facts = Facts { case: &case, model: &model, state: &state, watch: &Watch::default() };
         let titles = Titles { case: title, made: "Plan", with: "Plan", seed: 1, set_up: None };
-        document(&titles, &facts, &Debrief::of(&facts), &Trace::default())
+        document(&titles, &facts, &Debrief::of(&facts), &Trace::default(), None)
     }
 
     #[test]

@@ -20,6 +20,8 @@ pub mod follows;
 pub mod graph;
 pub mod html;
 pub mod json;
+pub mod maps;
+pub(crate) mod palette;
 pub mod peaks;
 pub mod proof;
 pub(crate) mod section;

@@ -5,7 +5,6 @@ pub mod appearance;
 pub mod material;
 pub mod mesh;
 pub mod painter;
-pub mod palette;
 pub mod scene;
 pub mod section;
 pub mod surface;

@@ -9,7 +9,7 @@
 //! plane shows one plane; instruments beside it are shown as they project onto it, and a label says how far beside.
 
 use crate::app::view::mesh::{crack_of, side_pose};
-use crate::app::view::palette::cividis;
+use crate::debrief::palette::cividis;
 use crate::debrief::section::grade_of;
 use crate::sim::capsule::{lips_to_capsule_mm, nearest_mm};
 use crate::sim::cells::DIRECTIONS;

@@ -11,7 +11,7 @@ use crate::app::practice::{Page, Practice};
 use crate::app::settings::Quality as Wanted;
 use crate::app::view::painter::{Order, Painting};
 use crate::app::view::scene::{Field, Microscope, Quality, Shown};
-use crate::app::view::section::Options;
+use crate::app::view::section::{Options, Section};
 use crate::app::view::{material, scene};
 use bevy::camera::RenderTarget;
 use bevy::prelude::*;
@@ -88,6 +88,9 @@ fn show_field(field: Res<Field>, mut textures: ResMut<EguiUserTextures>) {
     textures.add_image(EguiTextureHandle::Strong(field.image.clone()));
 }
 
+/// The raster of a section as a texture, and what it was painted of.
+pub(super) type Held = Option<(Arc<Painting>, egui::TextureHandle)>;
+
 /// Draw the page and do what it asks for.
 #[expect(clippy::too_many_arguments, reason = "a page brings together all there is")]
 fn draw(
@@ -99,11 +102,13 @@ fn draw(
     bindings: Res<Bindings>,
     remarks: Res<Remarks>,
     mut place: ResMut<Place>,
-    mut section: Local<Option<(Arc<Painting>, egui::TextureHandle)>>,
+    mut held: Local<[Held; 2]>,
 ) {
     let ctx = context.get_mut().clone();
     style::apply(&ctx, practice.settings.text_scale);
-    hold_section(&ctx, shown.0.as_ref(), &mut section);
+    let [section, beside] = &mut *held;
+    hold_section(&ctx, shown.0.as_ref(), section, |p| p.section.as_ref());
+    hold_section(&ctx, shown.0.as_ref(), beside, |p| p.beside.as_ref());
     let builder = egui::UiBuilder::new().layer_id(egui::LayerId::background()).max_rect(ctx.viewport_rect());
     let mut ui = egui::Ui::new(ctx.clone(), egui::Id::new("page"), builder);
     // The picture lies below everything that is drawn on the page.
@@ -115,11 +120,21 @@ fn draw(
             section_ui(ui, cut, texture.id());
         }
     };
+    let paint_beside = |ui: &mut egui::Ui| {
+        if let Some((painting, texture)) = &*beside
+            && let Some(cut) = &painting.beside
+        {
+            section_ui(ui, cut, texture.id());
+        }
+    };
+    // What was painted before another page came is none of its sections.
+    let is_of_page = (practice.page == Page::WhatIf) == beside.is_some();
     let around = Around {
         bindings: &bindings,
         remap: &remarks.bindings,
         has_pedal: remarks.has_pedal,
-        section: section.as_ref().map(|_| &paint as &dyn Fn(&mut egui::Ui)),
+        section: section.as_ref().filter(|_| is_of_page).map(|_| &paint as &dyn Fn(&mut egui::Ui)),
+        section_beside: beside.as_ref().map(|_| &paint_beside as &dyn Fn(&mut egui::Ui)),
         note: remarks.picture.as_deref(),
     };
     let Drawn { commands, field: rect } = pages::show(&mut ui, &practice, &around);
@@ -163,9 +178,10 @@ pub(super) fn round(texture: egui::TextureId, rect: egui::Rect) -> egui::Shape {
 pub(super) fn hold_section(
     ctx: &egui::Context,
     painting: Option<&Arc<Painting>>,
-    held: &mut Option<(Arc<Painting>, egui::TextureHandle)>,
+    held: &mut Held,
+    which: fn(&Painting) -> Option<&Section>,
 ) {
-    let Some((painting, cut)) = painting.and_then(|p| Some((p, p.section.as_ref()?))) else {
+    let Some((painting, cut)) = painting.and_then(|p| Some((p, which(p)?))) else {
         *held = None;
         return;
     };
@@ -183,13 +199,14 @@ pub(super) fn hold_section(
 pub fn order(practice: &Practice) -> Option<Order> {
     let (model, state, grade) = practice.sight()?;
     let section = match practice.page {
-        Page::Debrief => practice
+        Page::Debrief | Page::WhatIf => practice
             .judged
             .as_ref()
             .map(|judged| Options { depth_share: Some(judged.spec.goals.depth_share), ..Options::default() }),
         _ => (practice.may_see_section() && practice.wants_section).then(Options::default),
     };
-    Some(Order { model, state, grade, section })
+    let beside = practice.runs().filter(|_| practice.page == Page::WhatIf).map(|[_, with]| with.clone());
+    Some(Order { model, state, grade, section, beside })
 }
 
 /// Quality as it is wanted and as the machine draws in time: side no longer than the field's, and no longer than may be.

@@ -269,14 +269,14 @@ fn bare_section(
 ) {
     let ctx = context.get_mut().clone();
     style::apply(&ctx, 1.0);
-    stage::hold_section(&ctx, shown.0.as_ref(), &mut held, |painting| painting.section.as_ref());
+    held.hold(&ctx, shown.0.as_ref(), |painting| painting.section.as_ref());
     let rect = ctx.viewport_rect().shrink(16.0);
     let builder = egui::UiBuilder::new().layer_id(egui::LayerId::background()).max_rect(rect);
     let mut ui = egui::Ui::new(ctx, egui::Id::new("section"), builder);
-    if let Some((painting, texture)) = &*held
+    if let Some((painting, texture)) = held.shown()
         && let Some(cut) = &painting.section
     {
-        section_ui(&mut ui, cut, texture.id());
+        section_ui(&mut ui, cut, texture);
     }
 }
 

@@ -346,7 +346,7 @@ fn story_ui(ui: &mut Ui, view: &DebriefView<'_>, shown: &mut Shown) {
 /// Beneath the chosen moment: see it again, or ask what would have been.
 fn chosen_ui(ui: &mut Ui, moment: &MomentRow, ask: AskView<'_>, again: Command, shown: &mut Shown) {
     let indent = 84.0 * style::text_scale(ui);
-    let made = ui.horizontal_wrapped(|ui| {
+    let made = ui.horizontal_top(|ui| {
         ui.add_space(indent);
         ui.spacing_mut().button_padding.y = 2.0;
         if widgets::button(ui, "See it again").clicked() {

@@ -122,7 +122,7 @@ pub fn sentence(why: &NoWhatIf, judged: &Judged) -> String {
     let moments = judged.rows.moments();
     let such = |such: &[u32]| {
         let of = moments.iter().filter(|m| m.event.is_some_and(|event| such.contains(&event)));
-        let times: Vec<String> = of.take(MOST_NAMED).map(|m| format!("{:.2} s", m.t_s)).collect();
+        let times: Vec<String> = of.take(MOST_NAMED).map(|m| format!("{:.2}\u{a0}s", m.t_s)).collect();
         match &times[..] {
             [] => "This attempt has nothing of that kind.".to_owned(),
             [one] => format!("What came out at {one} can be asked about."),

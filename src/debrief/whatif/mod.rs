@@ -385,7 +385,7 @@ const MOST_NAMED: usize = 8;
 
 /// A few events in a row, in words.
 fn in_a_row(events: &[EventIndex]) -> String {
-    let names: Vec<String> = events.iter().map(ToString::to_string).collect();
+    let names: Vec<String> = events.iter().take(MOST_NAMED).map(ToString::to_string).collect();
     if names.is_empty() { "none of this attempt".to_owned() } else { names.join(", ") }
 }
 
@@ -403,7 +403,7 @@ fn asked<'a>(
     let last = events.len().saturating_sub(1);
     let of = events.get(event as usize).ok_or(NoWhatIf::NoEvent { event, last })?;
     let can = |e: &Event| question(&e.kind).is_some() && chop_of(e, chops).is_some();
-    let such = || (0..).zip(events).filter(|(_, e)| can(e)).map(|(i, _)| i).take(MOST_NAMED).collect();
+    let such = || (0..).zip(events).filter(|(_, e)| can(e)).map(|(i, _)| i).collect();
     let question = question(&of.kind).ok_or_else(|| NoWhatIf::NoOutcome { event, such: such() })?;
     let chop = chop_of(of, chops).ok_or_else(|| NoWhatIf::NoChop { event, such: such() })?;
     Ok((question, chop))

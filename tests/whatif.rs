@@ -5,11 +5,15 @@
 use corecleft::attempt::{Attempt, Device, Header};
 use corecleft::case::{CaseSpec, Resolution, compile, parse_case};
 use corecleft::debrief::whatif::change::{Change, Moment};
-use corecleft::debrief::whatif::{Alternative, NoWhatIf, WhatIf, whatif};
+use corecleft::debrief::whatif::near::{SIDE, near};
+use corecleft::debrief::whatif::rerun::{Rerun, rerun};
+use corecleft::debrief::whatif::{Alternative, NoWhatIf, Progress, WhatIf, askable, whatif};
 use corecleft::debrief::{Course, Debrief};
 use corecleft::plan::{Bevel, ChopKind, Manoeuvre, PlanSpec};
-use corecleft::sim::Model;
-use corecleft::sim::event::{EventIndex, EventKind};
+use corecleft::sim::event::{ChopResult, EventIndex, EventKind};
+use corecleft::sim::{Model, State, step};
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicU32, Ordering};
 
 const CASE: &str = include_str!("../scenarios/long-eye-dense-core.ron");
 
@@ -72,7 +76,7 @@ fn ask(planted: &Planted, is_meant: fn(&EventKind) -> bool) -> WhatIf {
     let (case, model) = case();
     let attempt = attempt(&case, &model, planted);
     let event = event(&attempt, is_meant);
-    whatif(&case, &model, &attempt, event, REPEATS, 0, || true).unwrap()
+    whatif(&case, &model, &attempt, event, REPEATS, 0, |_| true).unwrap()
 }
 
 fn has_ended(kind: &EventKind) -> bool {
@@ -143,17 +147,138 @@ fn the_answer_is_the_same_for_any_number_of_threads_and_can_be_stopped() {
     let (case, model) = case();
     let attempt = attempt(&case, &model, &Planted { depth_mm: 0.7, ..SOUND });
     let event = event(&attempt, has_ended);
-    let ask = |threads| whatif(&case, &model, &attempt, event, 3, threads, || true).unwrap();
+    let ask = |threads| whatif(&case, &model, &attempt, event, 3, threads, |_| true).unwrap();
     assert_eq!(ask(1), ask(3));
-    assert_eq!(whatif(&case, &model, &attempt, event, 3, 1, || false), Err(NoWhatIf::Stopped));
+    assert_eq!(whatif(&case, &model, &attempt, event, 3, 1, |_| false), Err(NoWhatIf::Stopped));
 }
 
 #[test]
 fn what_cannot_be_asked_is_told_with_what_can() {
     let (case, model) = case();
     let attempt = attempt(&case, &model, &SOUND);
-    let ask = |event| whatif(&case, &model, &attempt, event, 3, 0, || true).unwrap_err().to_string();
+    let ask = |event| whatif(&case, &model, &attempt, event, 3, 0, |_| true).unwrap_err().to_string();
     assert!(ask(999).contains("allowed: 0–"), "{}", ask(999));
     let step = event(&attempt, |kind| matches!(kind, EventKind::PedalMoved { .. }));
     assert!(ask(step).contains("a step, not an outcome; allowed:"), "{}", ask(step));
+}
+
+#[test]
+fn which_events_can_be_asked_about_is_known_before_any_is() {
+    let (case, model) = case();
+    let attempt = attempt(&case, &model, &SOUND);
+    let can = askable(&model, &attempt, || true).unwrap();
+    assert_eq!(can.len(), attempt.events.len());
+    assert!(can[event(&attempt, has_ended) as usize].is_ok());
+    for (event, can) in can.iter().enumerate().filter(|(_, can)| can.is_err()) {
+        let asked = whatif(&case, &model, &attempt, event as EventIndex, 3, 0, |_| true);
+        assert_eq!(asked.err().as_ref(), can.as_ref().err());
+    }
+    assert!(can.iter().any(Result::is_err));
+    assert_eq!(askable(&model, &attempt, || false), None);
+}
+
+#[test]
+fn how_far_it_is_is_told_and_it_can_be_stopped_half_way() {
+    let (case, model) = case();
+    let attempt = attempt(&case, &model, &Planted { depth_mm: 0.7, ..SOUND });
+    let event = event(&attempt, has_ended);
+    let told = Mutex::new(Vec::new());
+    let answer = whatif(&case, &model, &attempt, event, 3, 1, |so_far: Progress| {
+        told.lock().unwrap().push(so_far);
+        true
+    })
+    .unwrap();
+    let told = told.into_inner().unwrap();
+    let begun: Vec<u32> = told.iter().filter(|p| p.planned > 0).map(|p| p.done).collect();
+    assert!(begun.iter().copied().eq(0..answer.effort.0), "each repetition is told once, in order");
+    assert!(told.iter().all(|p| p.done < p.planned || p.planned == 0), "more was done than planned");
+    // What the last step did not need is known only when it is over.
+    assert!(told.last().unwrap().share() > 0.75, "{:?}", told.last());
+    let count = AtomicU32::new(0);
+    let stopped = whatif(&case, &model, &attempt, event, 3, 2, |so_far| {
+        count.fetch_max(so_far.done, Ordering::Relaxed);
+        so_far.done < answer.effort.0 / 2
+    });
+    assert_eq!(stopped, Err(NoWhatIf::Stopped));
+    assert!(count.into_inner() < answer.effort.0 - 4, "it went on after it was stopped");
+}
+
+/// The result of the first chop in a run, and the tip's depth as both began to part.
+fn chopped(model: &Model, run: &Rerun) -> (ChopResult, f64, State) {
+    let mut state = State::new(model);
+    run.inputs.iter().for_each(|inputs| step(model, &mut state, inputs));
+    let started = state.events.iter().find_map(|e| match &e.kind {
+        EventKind::ChopStarted(start) => start.depth_mm,
+        _ => None,
+    });
+    let result = state.opening.as_ref().map(|o| corecleft::sim::chop::result(&state, o));
+    let ended = state.events.iter().find_map(|e| match &e.kind {
+        EventKind::ChopEnded(result) => Some(*result),
+        _ => None,
+    });
+    (ended.or(result).unwrap(), started.unwrap(), state)
+}
+
+#[test]
+fn a_run_without_a_change_is_nearly_what_was_done_and_the_same_again() {
+    let (case, model) = case();
+    let attempt = attempt(&case, &model, &SOUND);
+    let event = event(&attempt, has_ended);
+    let answer = whatif(&case, &model, &attempt, event, 3, 0, |_| true).unwrap();
+    let Some(EventKind::ChopEnded(was)) = attempt.events.get(event as usize).map(|e| e.kind.clone()) else { panic!() };
+    let was_deep_mm = attempt.events.iter().find_map(|e| match &e.kind {
+        EventKind::ChopStarted(start) => start.depth_mm,
+        _ => None,
+    });
+    for moment in Moment::ALL {
+        let again = || {
+            let mut seen = 0;
+            let run = rerun(&model, &attempt, &answer, moment, &[], |_| seen += 1, || true).unwrap();
+            (run, seen)
+        };
+        let (run, seen) = again();
+        // As far as the moment it is the attempt itself, and all that follows was seen.
+        assert!(attempt.record.inputs().take(run.from as usize).eq(run.inputs[..run.from as usize].iter().cloned()));
+        assert_eq!(seen, run.inputs.len() - run.from as usize + 1);
+        let (result, deep_mm, state) = chopped(&model, &run);
+        assert!((deep_mm - was_deep_mm.unwrap()).abs() < 0.15, "{moment:?}: {deep_mm} mm deep");
+        assert!((result.core_fraction_cracked - was.core_fraction_cracked).abs() < 0.05, "{moment:?}: {result:?}");
+        assert_eq!(result.complete, was.complete, "{moment:?}");
+        assert_eq!(again(), (run.clone(), seen));
+        assert_eq!(chopped(&model, &run).2.hash(), state.hash());
+    }
+    assert_eq!(rerun(&model, &attempt, &answer, Moment::Burying, &[], |_| (), || false), None);
+}
+
+#[test]
+fn a_run_with_the_change_that_suffices_comes_out_otherwise() {
+    let (case, model) = case();
+    let attempt = attempt(&case, &model, &Planted { width_mm: 0.5, ..SOUND });
+    let event = event(&attempt, has_ended);
+    let answer = whatif(&case, &model, &attempt, event, REPEATS, 0, |_| true).unwrap();
+    let best = &answer.alternatives[answer.latest_sufficient.unwrap()];
+    let run = |changes: &[Change]| rerun(&model, &attempt, &answer, best.moment, changes, |_| (), || true).unwrap();
+    assert!(!chopped(&model, &run(&[])).0.complete);
+    assert!(chopped(&model, &run(&best.changes)).0.complete, "{} {}", best.what(), best.value());
+}
+
+#[test]
+fn the_map_around_a_decision_holds_the_choice_and_can_be_stopped() {
+    let (case, model) = case();
+    let attempt = attempt(&case, &model, &Planted { depth_mm: 0.7, angle_deg: 12.0, ..SOUND });
+    let event = event(&attempt, has_ended);
+    let answer = whatif(&case, &model, &attempt, event, 3, 0, |_| true).unwrap();
+    let map = |threads| near(&case, &model, &attempt, &answer, threads, |_| true).unwrap();
+    let found = map(1);
+    assert_eq!(found, map(3));
+    assert_eq!(found.cells.len(), SIDE * SIDE);
+    let (depth_mm, angle_deg) = found.chosen;
+    let holds = |values: &[f64], chosen: f64, step: f64| {
+        values[0] <= chosen + step && chosen <= values[values.len() - 1] + step && values.is_sorted()
+    };
+    assert!(holds(&found.wanted.rows.values, depth_mm, 0.03) && holds(&found.wanted.columns.values, angle_deg, 0.5));
+    assert!((found.wanted.chop.vacuum_mmhg - 275.0).abs() < 1.0, "{}", found.wanted.chop.vacuum_mmhg);
+    // Deep enough at some angle it goes through, at the choice it did not.
+    assert!(found.cells.iter().any(|c| c.complete) && found.cells.iter().any(|c| !c.complete));
+    assert_eq!(near(&case, &model, &attempt, &answer, 2, |so_far| so_far.done < 5), None);
 }

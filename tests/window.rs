@@ -12,9 +12,10 @@ use corecleft::app::hands::Bindings;
 use corecleft::app::operation::{Chosen, Operation, POWER_LIMIT};
 use corecleft::app::pages::{self, Around};
 use corecleft::app::panels::stepwise::PAD_MM;
-use corecleft::app::panels::{Way, style};
+use corecleft::app::panels::{Command as Wish, Way, style};
 use corecleft::app::practice::{Page, Practice};
 use corecleft::app::settings::Settings;
+use corecleft::app::whatif::Making;
 use corecleft::attempt::{Attempt, Device, Setup};
 use corecleft::debrief::{Course, Debrief};
 use corecleft::sim::event::EventKind;
@@ -36,6 +37,9 @@ const PATIENCE: Duration = Duration::from_secs(180);
 /// foot has moved, which takes one tick and is hardly seen.
 const BEGUN_SEEN: Duration = Duration::from_secs(12);
 const FOOT_SEEN: Duration = Duration::from_millis(1500);
+
+/// Longest that an answer to a what-if is waited for: it is asked twice at once, here and in the program.
+const ANSWER: Duration = Duration::from_secs(420);
 
 const TITLE: &str = "Very long eye, small dense core in a soft shell";
 
@@ -176,7 +180,14 @@ fn page(practice: &Practice) -> Harness<'_> {
     let bindings = Bindings::default();
     let mut harness = Harness::builder().with_size([SIZE.0 as f32, SIZE.1 as f32]).build_ui(move |ui| {
         style::apply(ui.ctx(), 1.0);
-        let around = Around { bindings: &bindings, remap: "", has_pedal: false, section: None, note: None };
+        let around = Around {
+            bindings: &bindings,
+            remap: "",
+            has_pedal: false,
+            section: None,
+            section_beside: None,
+            note: None,
+        };
         pages::show(ui, practice, &around);
     });
     harness.run();
@@ -338,6 +349,79 @@ fn a_scripted_user_chops_the_very_long_eye_and_sees_it_again() {
     theatre.wait_for("the replay", field, &end, false);
     let first = theatre.screen(field);
     theatre.wait_for("the replay to go on", field, &first, false);
+    ask_what_if(&mut theatre, &mut practice);
+}
+
+/// The answer for a practice that was asked something, as the clerk gives it.
+fn until(practice: &mut Practice, what: &str, is_so: impl Fn(&Practice) -> bool) {
+    let begun = Instant::now();
+    while !is_so(practice) {
+        assert!(begun.elapsed() < ANSWER, "never came: {what}");
+        practice.frame(0.0);
+        std::thread::sleep(Duration::from_millis(20));
+    }
+}
+
+/// What the first chop came to is chosen, what if is asked, and one of the changes is laid beside what was done. The same is
+/// asked here: the answer is the same, and so is where it lies.
+fn ask_what_if(theatre: &mut Theatre, practice: &mut Practice) {
+    let moments = practice.judged.as_ref().unwrap().rows.moments();
+    let ended = "The instruments let go";
+    let at = moments.iter().position(|m| m.words.contains(ended)).unwrap();
+    let event = moments[at].event.unwrap();
+    until(practice, "what can be asked about", |p| p.whatifs.can_ask(event).is_some());
+    // The moment that was seen again has its own line beneath it, and so the others lie lower now.
+    let seen = moments_place(practice, "The chopper entered the lens");
+    practice.command(Wish::ChooseMoment(seen));
+    let outcome = words(practice, ended);
+    theatre.click(outcome.center());
+    practice.command(Wish::ChooseMoment(at));
+    std::thread::sleep(Duration::from_secs(4));
+    // Where the answer comes stands nothing while it is asked.
+    let answer = egui::Rect::from_min_max(egui::pos2(16.0, 76.0), egui::pos2(340.0, 140.0));
+    let ask = button(practice, "What if …");
+    let debrief = theatre.screen(answer);
+    theatre.click(ask.center());
+    theatre.wait_for("the page of the what-if", answer, &debrief, false);
+    practice.command(Wish::AskWhatIf(event));
+    until(practice, "the answer", |p| p.whatifs.answered().is_some());
+    let is_blank = |screen: &[u8]| screen.chunks_exact(4).all(|px| px == &screen[..4]);
+    let begun = Instant::now();
+    while is_blank(&theatre.screen(answer)) {
+        assert!(begun.elapsed() < ANSWER, "never came: the answer on the screen");
+        std::thread::sleep(Duration::from_millis(300));
+    }
+    // The first change that makes a difference: where it lies, and where both runs and their transport come.
+    let rows = &practice.whatifs.answered().unwrap().rows;
+    let first = rows.groups.iter().flat_map(|group| &group.rows).chain(&rows.pairs).next().unwrap();
+    let (which, name) = (first.which, format!("{}: ", first.name));
+    let row = words(practice, &name);
+    practice.command(Wish::LayBeside(which));
+    until(practice, "both runs", |p| {
+        let beside = p.whatifs.answered().and_then(|answered| answered.beside.as_ref());
+        beside.is_some_and(|beside| matches!(beside.making, Making::Ready(_)))
+    });
+    let hold = button(practice, "Hold");
+    let sections = egui::Rect::from_min_max(egui::pos2(560.0, 150.0), egui::pos2(1260.0, 400.0));
+    let none = theatre.screen(hold);
+    theatre.click(row.center());
+    theatre.wait_for("both runs", hold, &none, false);
+    for _ in 0..3 {
+        let before = theatre.screen(sections);
+        theatre.wait_for("both runs to go on", sections, &before, false);
+    }
+    let running = theatre.screen(hold);
+    theatre.click(hold.center());
+    theatre.wait_for("both runs to be held", hold, &running, false);
+    // Back to the debrief by the keyboard.
+    let two = theatre.screen(answer);
+    theatre.press("Escape");
+    theatre.wait_for("the debrief again", answer, &two, false);
+}
+
+/// The place in the story of words.
+fn moments_place(practice: &Practice, words: &str) -> usize {
+    practice.judged.as_ref().unwrap().rows.moments().iter().position(|m| m.words.contains(words)).unwrap()
 }
 
 #[test]

@@ -8,6 +8,7 @@ use crate::app::library::{self, Held, Saved};
 use crate::app::operation::{Account, Chosen, Operation};
 use crate::app::pages::Rows;
 use crate::app::settings::{self, Settings};
+use crate::app::whatif::Found;
 use crate::attempt::{Attempt, Header, replace};
 use crate::case::{CaseSpec, ReadCase, read_case};
 use crate::debrief::text::Titles;
@@ -29,6 +30,8 @@ pub struct Judged {
     pub course: Course,
     /// The verdict.
     pub debrief: Debrief,
+    /// The same to be gone through again.
+    pub attempt: Arc<Attempt>,
     /// Rows of its page.
     pub rows: Rows,
     /// Where it was saved, or why it was not; `None` for one that was saved before.
@@ -55,6 +58,13 @@ pub enum Done {
     Written(Result<PathBuf, String>),
     /// The settings could not be saved, and why.
     Forgotten(String),
+    /// What was asked for a what-if was found; `None` when it was stopped.
+    WhatIf {
+        /// By which it is known.
+        ticket: u64,
+        /// What was found.
+        found: Option<Found>,
+    },
 }
 
 /// Gives out work and collects the answers.
@@ -78,7 +88,7 @@ impl Clerk {
         self.done.lock().map(|done| done.try_iter().collect()).unwrap_or_default()
     }
 
-    fn give(&self, work: impl FnOnce() -> Done + Send + 'static) {
+    pub(super) fn give(&self, work: impl FnOnce() -> Done + Send + 'static) {
         let answers = self.answers.clone();
         let at_work = move || {
             // Whoever asked may have gone.
@@ -212,7 +222,8 @@ impl Judged {
     /// An attempt with its verdict, without a replay.
     pub fn new(spec: Arc<CaseSpec>, model: Arc<Model>, header: Header, course: Course, debrief: Debrief) -> Self {
         let rows = Rows::of(&spec, &model, &header, &course, &debrief);
-        Self { spec, model, header, course, debrief, rows, saved: None, film: None }
+        let attempt = Arc::new(course.clone().attempt(header.clone(), &debrief));
+        Self { spec, model, header, course, debrief, attempt, rows, saved: None, film: None }
     }
 
     /// The debrief as a page of HTML.

@@ -35,7 +35,17 @@ impl Keyframes {
         if self.kept.len() > MOST_KEPT {
             self.spacing_ticks *= 2;
             let spacing = self.spacing_ticks;
-            self.kept.retain(|k| k.tick.is_multiple_of(spacing));
+            let first = self.kept.first().map(|k| k.tick);
+            self.kept.retain(|k| k.tick.is_multiple_of(spacing) || Some(k.tick) == first);
+        }
+    }
+
+    /// See a state; the first is kept whatever its tick, for what begins in the middle of an attempt.
+    pub fn begin_or_see(&mut self, state: &State) {
+        if self.kept.is_empty() {
+            self.kept.push(Arc::new(state.clone()));
+        } else {
+            self.see(state);
         }
     }
 

@@ -1,6 +1,6 @@
 //! The window, and pictures without one. It only looks at the engine's state and sends commands back.
 //!
-//! `practice` is what the window is about, as plain data and logic; `pages` show it through `panels`, `hands` make inputs of
+//! `practice` is what the window is about, as plain data and logic, with the `whatif` of a debrief; `pages` show it through `panels`, `hands` make inputs of
 //! devices, `view` draws the eye, and `stage` brings them together, in the `window` or for a `picture`.
 
 pub mod clerk;
@@ -17,6 +17,7 @@ pub mod practice;
 pub mod settings;
 pub mod stage;
 pub mod view;
+pub mod whatif;
 pub mod window;
 pub mod words;
 

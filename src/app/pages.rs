@@ -7,7 +7,7 @@ use crate::app::hands::{Action, Bindings, PedalCalibration};
 use crate::app::monitor::{self, Reading};
 use crate::app::operation::Operation;
 use crate::app::panels::cases::{CaseRow, CasesView, SavedRow, cases_ui};
-use crate::app::panels::debrief::{ComponentRow, DebriefView, MomentRow, ReplayView, debrief_ui};
+use crate::app::panels::debrief::{AskView, ComponentRow, DebriefView, MomentRow, ReplayView, debrief_ui};
 use crate::app::panels::error::{ErrorView, error_ui};
 use crate::app::panels::foot::{FootView, foot_ui};
 use crate::app::panels::help::{HelpView, KeyLine, help_ui};
@@ -21,9 +21,11 @@ use crate::app::panels::settings::{SettingsView, settings_ui};
 use crate::app::panels::sheet::{self, SheetView, sheet_ui};
 use crate::app::panels::stepwise::StepwiseView;
 use crate::app::panels::trace::{Limit, Side, Trace};
+use crate::app::panels::transport::Going;
 use crate::app::panels::widgets::Standing;
 use crate::app::panels::{Shown, Slot, Way};
 use crate::app::practice::{Over, Page, Practice};
+use crate::app::whatif::page::{sentence, whatif};
 use crate::attempt::Header;
 use crate::case::{Aid, CaseSpec, Pump};
 use crate::debrief::course::made_with;
@@ -31,7 +33,7 @@ use crate::debrief::trace::ML_MIN_PER_UL_S;
 use crate::debrief::{Component, Course, Debrief, Status, timeline};
 use crate::plan::Foot;
 use crate::sim::Model;
-use crate::sim::event::EventKind;
+use crate::sim::event::{EventIndex, EventKind};
 use crate::units::{cm_from_pa, degrees, mmhg_from_pa};
 use bevy_egui::egui::Ui;
 use std::time::SystemTime;
@@ -53,6 +55,8 @@ pub struct Around<'a> {
     pub has_pedal: bool,
     /// The section, where one is painted.
     pub section: Slot<'a>,
+    /// That of another run beside it.
+    pub section_beside: Slot<'a>,
     /// Something about the picture itself.
     pub note: Option<&'a str>,
 }
@@ -103,6 +107,10 @@ fn page(ui: &mut Ui, practice: &Practice, around: &Around<'_>) -> Shown {
         },
         Page::Debrief => match &practice.judged {
             Some(judged) => debrief(ui, practice, judged, around),
+            None => Shown::default(),
+        },
+        Page::WhatIf => match &practice.judged {
+            Some(judged) => whatif(ui, practice, judged, around),
             None => Shown::default(),
         },
     }
@@ -453,11 +461,19 @@ impl Rows {
                 .into_iter()
                 .map(|m| {
                     let kind = m.event.and_then(|at| course.state.events.get(at)).map(|event| &event.kind);
-                    MomentRow { t_s: m.t_s, words: m.what, is_critical: kind.is_none_or(is_critical) }
+                    let event = m.event.map(|at| at as EventIndex);
+                    MomentRow { t_s: m.t_s, words: m.what, is_critical: kind.is_none_or(is_critical), event }
                 })
                 .collect(),
             causes: debrief.what_went_wrong().into_iter().map(str::to_owned).collect(),
         }
+    }
+}
+
+impl Rows {
+    /// The story.
+    pub fn moments(&self) -> &[MomentRow] {
+        &self.moments
     }
 }
 
@@ -475,12 +491,24 @@ fn debrief(ui: &mut Ui, practice: &Practice, judged: &Judged, around: &Around<'_
     let replay = match &judged.film {
         None => ReplayView::Missing("The replay cannot be prepared here."),
         Some(film) if film.prepared_share() < 1.0 => ReplayView::Preparing(film.prepared_share()),
-        Some(_) => ReplayView::Ready {
+        Some(_) => ReplayView::Ready(Going {
             t_s: practice.replay.t_s,
             is_playing: practice.replay.is_playing,
             speed: practice.replay.speed,
-        },
+        }),
     };
+    let event = |at: usize| rows.moments.get(at).and_then(|m| m.event);
+    let can_ask = practice.chosen.and_then(event).and_then(|event| practice.whatifs.can_ask(event));
+    let why_not = match can_ask {
+        Some(Err(why)) => sentence(why, judged),
+        _ => String::new(),
+    };
+    let chosen = practice.chosen.map(|at| match (event(at), can_ask) {
+        (Some(_), None) => (at, AskView::Looking),
+        (Some(_), Some(Ok(()))) => (at, AskView::Can),
+        (Some(_), Some(Err(_))) => (at, AskView::Cannot(&why_not)),
+        (None, _) => (at, AskView::Cannot("The engine stopped; there is nothing to ask.")),
+    });
     let saved = match (&practice.told, &judged.saved) {
         (Some(told), _) => told.clone(),
         (None, Some(Ok(path))) => format!("Saved as {}.", path.display()),
@@ -496,6 +524,7 @@ fn debrief(ui: &mut Ui, practice: &Practice, judged: &Judged, around: &Around<'_
         critical: &outcome.critical,
         components: &rows.components,
         moments: &rows.moments,
+        chosen,
         duration_s: judged.course.state.time_s(&judged.model),
         causes: &rows.causes,
         advice: &judged.debrief.advice,

@@ -13,8 +13,9 @@ use crate::app::panels::{Way, style};
 use crate::app::practice::{FootCheck, Over, Page, Practice};
 use crate::app::settings::{self, Settings};
 use crate::app::stage::{self, Place, Target};
-use crate::app::view::painter::{Painter, Painting, Studio};
+use crate::app::view::painter::{Painter, Studio};
 use crate::app::view::scene::{Field, Quality, Shown};
+use crate::app::whatif::WhatIfs;
 use crate::app::window;
 use crate::attempt::{Attempt, Setup};
 use crate::case::ReadCase;
@@ -76,6 +77,7 @@ impl View {
             "section" => Self::Section,
             "operate" => Self::Page(Page::Operate, None),
             "debrief" => Self::Page(Page::Debrief, None),
+            "whatif" => Self::Page(Page::WhatIf, None),
             "notice" => Self::Page(Page::Notice, None),
             "cases" => Self::Page(Page::Cases, None),
             "sheet" => Self::Page(Page::Sheet, None),
@@ -155,7 +157,9 @@ fn practice(request: Request) -> Result<Practice, Unable> {
         practice.cases.push(crate::app::library::Shelved { name, case });
     }
     let is_driven = operation.is_performing() || operation.is_recorded();
-    let end_s = request.at_s.unwrap_or(if is_driven { f64::INFINITY } else { 0.0 });
+    // A what-if is asked of the whole attempt, and looked at at that time.
+    let is_asked = request.view == View::Page(Page::WhatIf, None);
+    let end_s = request.at_s.filter(|_| !is_asked).unwrap_or(if is_driven { f64::INFINITY } else { 0.0 });
     let tick_s = operation.model.tick_s;
     while operation.time_s() + 0.5 * tick_s < end_s
         && !operation.is_over()
@@ -163,12 +167,22 @@ fn practice(request: Request) -> Result<Practice, Unable> {
     {
         operation.tick(&Controls::default());
     }
-    if request.view == View::Page(Page::Debrief, None) {
+    if is_asked || request.view == View::Page(Page::Debrief, None) {
         let (spec, model, course) = operation.account("").parts();
         let (debrief, attempt) = operation.account("no device").settle();
         let film = film(&model, &attempt, Some(operation.keyframes.clone()));
         let header = operation.header();
-        practice.show_debrief(Box::new(Judged { film, ..Judged::new(spec, model, header, course, debrief) }));
+        let judged = Judged { film, ..Judged::new(spec, model, header, course, debrief) };
+        if is_asked {
+            let found = WhatIfs::at_once(&judged, request.at_s.unwrap_or(f64::INFINITY));
+            practice.whatifs = found.ok_or_else(|| Unable {
+                what: "there is no chop to ask about".into(),
+                allowed: "an attempt, or a case with a plan, in which a chop came to its end".into(),
+            })?;
+            practice.judged = Some(Box::new(judged));
+        } else {
+            practice.show_debrief(Box::new(judged));
+        }
     } else {
         practice.start(Box::new(operation));
     }
@@ -251,18 +265,18 @@ fn bare_field(
 fn bare_section(
     mut context: Single<&mut EguiContext, With<PrimaryEguiContext>>,
     shown: Res<Shown>,
-    mut held: Local<Option<(Arc<Painting>, egui::TextureHandle)>>,
+    mut held: Local<stage::Held>,
 ) {
     let ctx = context.get_mut().clone();
     style::apply(&ctx, 1.0);
-    stage::hold_section(&ctx, shown.0.as_ref(), &mut held);
+    held.hold(&ctx, shown.0.as_ref(), |painting| painting.section.as_ref());
     let rect = ctx.viewport_rect().shrink(16.0);
     let builder = egui::UiBuilder::new().layer_id(egui::LayerId::background()).max_rect(rect);
     let mut ui = egui::Ui::new(ctx, egui::Id::new("section"), builder);
-    if let Some((painting, texture)) = &*held
+    if let Some((painting, texture)) = held.shown()
         && let Some(cut) = &painting.section
     {
-        section_ui(&mut ui, cut, texture.id());
+        section_ui(&mut ui, cut, texture);
     }
 }
 

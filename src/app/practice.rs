@@ -12,10 +12,12 @@ use crate::app::panels::debrief::BEFORE_EVENT_S;
 use crate::app::panels::stepwise::Choices;
 use crate::app::panels::{Command, Way};
 use crate::app::settings::Settings;
+use crate::app::whatif::{REPEATS, WhatIfs};
 use crate::app::words::Words;
 use crate::attempt::Setup;
 use crate::case::Aid;
 use crate::plan::{Foot, Manoeuvre};
+use crate::sim::event::EventIndex;
 use crate::sim::{Model, State};
 use bevy::prelude::Resource;
 use std::path::PathBuf;
@@ -45,6 +47,8 @@ pub enum Page {
     Operate,
     /// Debrief.
     Debrief,
+    /// What would have been but for a decision.
+    WhatIf,
 }
 
 /// What lies over the page.
@@ -144,6 +148,10 @@ pub struct Practice {
     pub judged: Option<Box<Judged>>,
     /// Its replay.
     pub replay: Replay,
+    /// Place in its story of the moment that was chosen.
+    pub chosen: Option<usize>,
+    /// Its what-ifs.
+    pub whatifs: WhatIfs,
     /// Is an answer awaited without which the page cannot go on?
     pub is_waiting: bool,
     /// Is the program to be closed?
@@ -191,6 +199,8 @@ impl Practice {
             wants_section: true,
             judged: None,
             replay: Replay::default(),
+            chosen: None,
+            whatifs: WhatIfs::default(),
             is_waiting: false,
             is_quitting: false,
             clerk: Clerk::default(),
@@ -262,8 +272,17 @@ impl Practice {
                 let state = self.replay.state.clone()?;
                 Some((judged.model.clone(), state, judged.spec.lens.slit_lamp_grade))
             }),
+            Page::WhatIf => self.judged.as_ref().and_then(|judged| {
+                let [was, _] = self.runs()?;
+                Some((judged.model.clone(), was.clone(), judged.spec.lens.slit_lamp_grade))
+            }),
             _ => None,
         }
+    }
+
+    /// The two runs of a what-if that are looked at, at the same moment: as it was done, and with a change.
+    pub fn runs(&self) -> Option<&[Arc<State>; 2]> {
+        self.whatifs.answered()?.beside.as_ref()?.states.as_ref()
     }
 
     /// A tick of the check of the pedal.
@@ -322,10 +341,11 @@ impl Practice {
     }
 
     fn run_replay(&mut self, frame_s: f64) {
-        let Some(film) = self.judged.as_ref().and_then(|judged| judged.film.as_ref()) else { return };
-        if self.page != Page::Debrief {
-            return;
+        let film = self.judged.as_ref().and_then(|judged| judged.film.as_ref());
+        if self.page == Page::WhatIf && self.over.is_none() {
+            self.whatifs.frame(film, frame_s);
         }
+        let Some(film) = film.filter(|_| self.page == Page::Debrief) else { return };
         if let Some(state) = film.latest() {
             self.replay.state = Some(state);
         }
@@ -397,6 +417,7 @@ impl Practice {
             }
             Done::Written(Ok(path)) => self.told = Some(format!("The debrief is written to {}.", path.display())),
             Done::Written(Err(why)) | Done::Forgotten(why) => self.told = Some(why),
+            Done::WhatIf { ticket, found } => self.whatifs.take(ticket, found, &self.clerk),
         }
     }
 
@@ -405,6 +426,7 @@ impl Practice {
         self.settings.last_case = shelved.name.clone();
         (self.case, self.seed, self.setup) = (case, 1, Setup::default());
         (self.is_exam, self.told) = (self.settings.exam, None);
+        self.whatifs.leave();
         self.page = Page::Sheet;
         self.remember();
     }
@@ -438,8 +460,9 @@ impl Practice {
             speed: 1.0,
             state: Some(Arc::new(judged.course.state.clone())),
         };
+        self.whatifs = WhatIfs::of(&judged, &self.clerk, self.whatifs.tickets());
         self.judged = Some(judged);
-        (self.page, self.over) = (Page::Debrief, None);
+        (self.page, self.over, self.chosen) = (Page::Debrief, None, None);
     }
 
     /// Operate.
@@ -454,7 +477,14 @@ impl Practice {
         self.operation = Some(operation);
         (self.page, self.over, self.doing) = (Page::Operate, None, None);
         (self.kept_at_s, self.is_keeping, self.has_trouble_keeping) = (0.0, false, false);
-        self.judged = None;
+        self.put_away();
+    }
+
+    /// Put the debrief away; what is under way for it stops.
+    fn put_away(&mut self) {
+        let tickets = self.whatifs.tickets();
+        (self.judged, self.chosen) = (None, None);
+        self.whatifs = WhatIfs::after(tickets);
     }
 
     fn finish(&mut self) {
@@ -551,7 +581,8 @@ impl Practice {
             Command::Resume => self.over = None,
             Command::Restart | Command::Again => {
                 self.abandon();
-                (self.over, self.judged) = (None, None);
+                self.over = None;
+                self.put_away();
                 self.begin();
             }
             Command::Finish => self.finish(),
@@ -562,6 +593,33 @@ impl Practice {
             Command::Replay { t_s } => {
                 self.seek(t_s - BEFORE_EVENT_S);
                 self.replay.is_playing = true;
+            }
+            Command::ChooseMoment(at) => self.chosen = Some(at),
+            Command::AskWhatIf(event) => {
+                self.ask_what_if(event, REPEATS[0]);
+            }
+            Command::AskAgain(repeats) => {
+                if let Some(event) = self.whatifs.asked.as_ref().map(|asked| asked.event) {
+                    self.ask_what_if(event, repeats);
+                }
+            }
+            Command::LayBeside(which) => self.whatifs.lay_beside(which, &self.clerk),
+            Command::PlayReplay
+            | Command::HoldReplay
+            | Command::ScrubReplay { .. }
+            | Command::SpeedReplay(_)
+            | Command::StepReplay(_)
+                if self.page == Page::WhatIf =>
+            {
+                if let Some(beside) = self.whatifs.beside_mut() {
+                    match command {
+                        Command::PlayReplay => beside.play(),
+                        Command::ScrubReplay { t_s } => beside.seek(t_s),
+                        Command::SpeedReplay(speed) => beside.going.speed = speed,
+                        Command::StepReplay(pictures) => beside.step(pictures),
+                        _ => beside.going.is_playing = false,
+                    }
+                }
             }
             Command::PlayReplay => {
                 let length_s = self.judged.as_ref().and_then(|j| j.film.as_ref()).map_or(0.0, |film| film.length_s());
@@ -578,7 +636,8 @@ impl Practice {
                 self.seek(self.replay.t_s + f64::from(steps) * PICTURE_S);
             }
             Command::AnotherCase => {
-                (self.judged, self.operation, self.page) = (None, None, Page::Cases);
+                self.put_away();
+                (self.operation, self.page) = (None, Page::Cases);
             }
             Command::SaveHtml => self.write_html(),
             Command::ChangeSettings(settings) => {
@@ -591,6 +650,13 @@ impl Practice {
                 }
             }
         }
+    }
+
+    /// Ask what would have been but for the decision behind an event, each of the best changes so often.
+    pub fn ask_what_if(&mut self, event: EventIndex, repeats: u32) {
+        self.replay.is_playing = false;
+        self.whatifs.ask(event, repeats, &self.clerk);
+        self.page = Page::WhatIf;
     }
 
     fn back(&mut self) {
@@ -610,8 +676,14 @@ impl Practice {
                 Page::Operate
             }
             Page::Debrief => {
-                self.judged = None;
+                self.put_away();
                 Page::Cases
+            }
+            Page::WhatIf => {
+                self.whatifs.leave();
+                // The film was elsewhere meanwhile.
+                self.seek(self.replay.t_s);
+                Page::Debrief
             }
         };
     }
@@ -663,7 +735,7 @@ fn in_words(step: &Manoeuvre) -> &'static str {
 }
 
 #[cfg(test)]
-mod tests {
+pub(crate) mod tests {
     #![allow(clippy::unwrap_used)]
     use super::*;
     use crate::app::view::painter::Studio;
@@ -682,13 +754,13 @@ mod tests {
     const PATIENCE: Duration = Duration::from_secs(120);
 
     /// A practice in an app without a window, whose frames last 1/60 s each; its attempts lie in a folder of their own.
-    struct Desk {
+    pub(crate) struct Desk {
         app: App,
         folder: tempfile::TempDir,
     }
 
     impl Desk {
-        fn new() -> Self {
+        pub(crate) fn new() -> Self {
             let folder = tempfile::tempdir().unwrap();
             let settings = Settings {
                 notice_seen: true,
@@ -706,23 +778,23 @@ mod tests {
             Self { app, folder }
         }
 
-        fn practice(&mut self) -> &mut Practice {
+        pub(crate) fn practice(&mut self) -> &mut Practice {
             self.app.world_mut().resource_mut::<Practice>().into_inner()
         }
 
-        fn ask(&mut self, command: Command) {
+        pub(crate) fn ask(&mut self, command: Command) {
             self.practice().command(command);
         }
 
         /// So many frames.
-        fn frames(&mut self, count: u32) {
+        pub(crate) fn frames(&mut self, count: u32) {
             for _ in 0..count {
                 self.app.update();
                 self.practice().frame(1.0 / 60.0);
             }
         }
 
-        fn until(&mut self, what: &str, is_so: impl Fn(&Practice) -> bool) {
+        pub(crate) fn until(&mut self, what: &str, is_so: impl Fn(&Practice) -> bool) {
             let begun = Instant::now();
             while !is_so(self.practice()) {
                 assert!(begun.elapsed() < PATIENCE, "never: {what}");
@@ -910,7 +982,14 @@ mod tests {
         desk.begin("long-eye-dense-core");
         desk.frames(30);
         let bindings = crate::app::hands::Bindings::default();
-        let around = pages::Around { bindings: &bindings, remap: "", has_pedal: false, section: None, note: None };
+        let around = pages::Around {
+            bindings: &bindings,
+            remap: "",
+            has_pedal: false,
+            section: None,
+            section_beside: None,
+            note: None,
+        };
         for size in [[1280.0, 720.0], [1920.0, 1080.0], [3840.0, 2160.0]] {
             // The list of cases scrolls below its foot, and has a test of its own.
             for page in [Page::Notice, Page::Sheet, Page::Machine, Page::Foot, Page::Operate] {

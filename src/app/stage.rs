@@ -11,7 +11,7 @@ use crate::app::practice::{Page, Practice};
 use crate::app::settings::Quality as Wanted;
 use crate::app::view::painter::{Order, Painting};
 use crate::app::view::scene::{Field, Microscope, Quality, Shown};
-use crate::app::view::section::Options;
+use crate::app::view::section::{Options, Section};
 use crate::app::view::{material, scene};
 use bevy::camera::RenderTarget;
 use bevy::prelude::*;
@@ -88,6 +88,54 @@ fn show_field(field: Res<Field>, mut textures: ResMut<EguiUserTextures>) {
     textures.add_image(EguiTextureHandle::Strong(field.image.clone()));
 }
 
+/// A section with its raster as a texture. A raster that is new is on the graphics card only a frame later, so there are two
+/// textures in turn: until the new one can be drawn, the section before it is shown, lines and all.
+#[derive(Default)]
+pub(super) struct Held {
+    shown: Option<Raster>,
+    next: Option<Raster>,
+    spare: Option<egui::TextureHandle>,
+}
+
+struct Raster {
+    of: Arc<Painting>,
+    texture: egui::TextureHandle,
+}
+
+impl Held {
+    /// A frame begins in which this is the latest painting. `which`: its section.
+    pub(super) fn hold(
+        &mut self,
+        ctx: &egui::Context,
+        painting: Option<&Arc<Painting>>,
+        which: fn(&Painting) -> Option<&Section>,
+    ) {
+        let Some((painting, cut)) = painting.and_then(|p| Some((p, which(p)?))) else {
+            *self = Self::default();
+            return;
+        };
+        if let Some(next) = self.next.take() {
+            self.spare = self.shown.replace(next).map(|before| before.texture);
+        }
+        if self.shown.as_ref().is_some_and(|raster| Arc::ptr_eq(&raster.of, painting)) {
+            return;
+        }
+        let texture = match self.spare.take() {
+            Some(mut texture) => {
+                texture.set(color_image(cut), egui::TextureOptions::LINEAR);
+                texture
+            }
+            None => texture(ctx, cut),
+        };
+        self.next = Some(Raster { of: painting.clone(), texture });
+    }
+
+    /// What can be drawn in this frame: a painting, and the texture of its section.
+    pub(super) fn shown(&self) -> Option<(&Painting, egui::TextureId)> {
+        self.shown.as_ref().map(|raster| (&*raster.of, raster.texture.id()))
+    }
+}
+
 /// Draw the page and do what it asks for.
 #[expect(clippy::too_many_arguments, reason = "a page brings together all there is")]
 fn draw(
@@ -99,27 +147,39 @@ fn draw(
     bindings: Res<Bindings>,
     remarks: Res<Remarks>,
     mut place: ResMut<Place>,
-    mut section: Local<Option<(Arc<Painting>, egui::TextureHandle)>>,
+    mut held: Local<[Held; 2]>,
 ) {
     let ctx = context.get_mut().clone();
     style::apply(&ctx, practice.settings.text_scale);
-    hold_section(&ctx, shown.0.as_ref(), &mut section);
+    let [section, beside] = &mut *held;
+    section.hold(&ctx, shown.0.as_ref(), |p| p.section.as_ref());
+    beside.hold(&ctx, shown.0.as_ref(), |p| p.beside.as_ref());
     let builder = egui::UiBuilder::new().layer_id(egui::LayerId::background()).max_rect(ctx.viewport_rect());
     let mut ui = egui::Ui::new(ctx.clone(), egui::Id::new("page"), builder);
     // The picture lies below everything that is drawn on the page.
     let below = ui.painter().add(egui::Shape::Noop);
     let paint = |ui: &mut egui::Ui| {
-        if let Some((painting, texture)) = &*section
+        if let Some((painting, texture)) = section.shown()
             && let Some(cut) = &painting.section
         {
-            section_ui(ui, cut, texture.id());
+            section_ui(ui, cut, texture);
         }
     };
+    let paint_beside = |ui: &mut egui::Ui| {
+        if let Some((painting, texture)) = beside.shown()
+            && let Some(cut) = &painting.beside
+        {
+            section_ui(ui, cut, texture);
+        }
+    };
+    // What was painted before another page came is none of its sections.
+    let is_of_page = (practice.page == Page::WhatIf) == beside.shown().is_some();
     let around = Around {
         bindings: &bindings,
         remap: &remarks.bindings,
         has_pedal: remarks.has_pedal,
-        section: section.as_ref().map(|_| &paint as &dyn Fn(&mut egui::Ui)),
+        section: section.shown().filter(|_| is_of_page).map(|_| &paint as &dyn Fn(&mut egui::Ui)),
+        section_beside: beside.shown().map(|_| &paint_beside as &dyn Fn(&mut egui::Ui)),
         note: remarks.picture.as_deref(),
     };
     let Drawn { commands, field: rect } = pages::show(&mut ui, &practice, &around);
@@ -159,37 +219,18 @@ pub(super) fn round(texture: egui::TextureId, rect: egui::Rect) -> egui::Shape {
     egui::Shape::mesh(mesh)
 }
 
-/// The raster of the section as a texture, renewed when there is another section.
-pub(super) fn hold_section(
-    ctx: &egui::Context,
-    painting: Option<&Arc<Painting>>,
-    held: &mut Option<(Arc<Painting>, egui::TextureHandle)>,
-) {
-    let Some((painting, cut)) = painting.and_then(|p| Some((p, p.section.as_ref()?))) else {
-        *held = None;
-        return;
-    };
-    match held {
-        Some((of, _)) if Arc::ptr_eq(of, painting) => {}
-        Some((of, texture)) => {
-            texture.set(color_image(cut), egui::TextureOptions::LINEAR);
-            *of = painting.clone();
-        }
-        None => *held = Some((painting.clone(), texture(ctx, cut))),
-    }
-}
-
 /// What is to be painted now.
 pub fn order(practice: &Practice) -> Option<Order> {
     let (model, state, grade) = practice.sight()?;
     let section = match practice.page {
-        Page::Debrief => practice
+        Page::Debrief | Page::WhatIf => practice
             .judged
             .as_ref()
             .map(|judged| Options { depth_share: Some(judged.spec.goals.depth_share), ..Options::default() }),
         _ => (practice.may_see_section() && practice.wants_section).then(Options::default),
     };
-    Some(Order { model, state, grade, section })
+    let beside = practice.runs().filter(|_| practice.page == Page::WhatIf).map(|[_, with]| with.clone());
+    Some(Order { model, state, grade, section, beside })
 }
 
 /// Quality as it is wanted and as the machine draws in time: side no longer than the field's, and no longer than may be.
@@ -227,4 +268,42 @@ pub fn view_plane(microscope: &Microscope, place: &Place, practice: &Practice) -
 /// Are the hands free?
 pub fn is_freehand(practice: &Practice) -> bool {
     practice.operation.as_ref().is_some_and(|operation| operation.chosen.way == Way::Freehand)
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+    use super::*;
+    use crate::app::view::painter::Painter;
+    use crate::case::{Resolution, compile, parse_case};
+    use crate::sim::State;
+
+    #[test]
+    fn the_section_before_is_shown_until_the_new_one_can_be_drawn() {
+        let spec = parse_case("c.ron", include_str!("../../scenarios/medium-uniform.ron")).unwrap().spec;
+        let resolution = Resolution { cell_mm: 0.4, ..Resolution::default() };
+        let model = Arc::new(compile(&spec, 1, resolution).unwrap().model);
+        let mut painter = Painter::default();
+        let mut painting = || {
+            let (model, state) = (model.clone(), Arc::new(State::new(&model)));
+            Arc::new(painter.paint(Order { model, state, grade: 3.0, section: Some(Options::default()), beside: None }))
+        };
+        let (ctx, mut held) = (egui::Context::default(), Held::default());
+        let mut frame = |painting: Option<&Arc<Painting>>| {
+            held.hold(&ctx, painting, |p| p.section.as_ref());
+            held.shown().map(|(of, texture)| (std::ptr::from_ref(of), texture))
+        };
+        let [first, second, third] = [painting(), painting(), painting()];
+        let of = |painting: &Arc<Painting>| Some(Arc::as_ptr(painting));
+        assert_eq!(frame(Some(&first)), None);
+        let shown = frame(Some(&first));
+        assert_eq!(shown.map(|s| s.0), of(&first));
+        // Its texture is left alone in the frame in which another comes, and so in each frame of a replay.
+        assert_eq!(frame(Some(&second)), shown);
+        let next = frame(Some(&third));
+        assert_eq!(next.map(|s| s.0), of(&second));
+        assert!(next.map(|s| s.1) != shown.map(|s| s.1));
+        assert_eq!(frame(Some(&third)).map(|s| s.0), of(&third));
+        assert_eq!(frame(None), None);
+    }
 }

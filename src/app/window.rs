@@ -263,19 +263,22 @@ fn fit(
     remarks.picture = note.map(str::to_owned);
 }
 
+/// Of what the last painting was: model, tick, with a section or not, and which run lay beside it.
+type Painted = (usize, u64, bool, Option<usize>);
+
 /// Give the painter the latest state when it has done the one before, and take what it has done.
 fn paint(
     practice: Res<Practice>,
     studio: Res<Studio>,
     mut shown: ResMut<Shown>,
     mut is_at_work: Local<bool>,
-    mut last: Local<Option<(usize, u64, bool)>>,
+    mut last: Local<Option<Painted>>,
 ) {
     if let Some(painting) = studio.latest() {
         shown.0 = Some(Arc::new(painting));
         *is_at_work = false;
     }
-    if !matches!(practice.page, Page::Operate | Page::Debrief) {
+    if !matches!(practice.page, Page::Operate | Page::Debrief | Page::WhatIf) {
         *last = None;
         return;
     }
@@ -283,7 +286,8 @@ fn paint(
         return;
     }
     let Some(order) = stage::order(&practice) else { return };
-    let key = (Arc::as_ptr(&order.model) as usize, order.state.tick, order.section.is_some());
+    let beside = order.beside.as_ref().map(|state| Arc::as_ptr(state) as usize);
+    let key = (Arc::as_ptr(&order.model) as usize, order.state.tick, order.section.is_some(), beside);
     if *last != Some(key) {
         *last = Some(key);
         *is_at_work = true;

@@ -169,22 +169,22 @@ mod tests {
         }
     }
 
-    /// Six people on three lenses: what is read is what was put in.
+    /// Eight people on three lenses: what is read is what was put in.
     #[test]
     fn a_table_is_read() {
-        let rows: Vec<Row> = (0..18)
+        let rows: Vec<Row> = (0..24)
             .map(|attempt| {
-                let skill = (f64::from(attempt / LENSES) + 0.5) / 6.0;
-                row(attempt, skill, 10.0 * f64::from(attempt / LENSES), attempt / LENSES >= 3)
+                let skill = (f64::from(attempt / LENSES) + 0.5) / 8.0;
+                row(attempt, skill, 10.0 * f64::from(attempt / LENSES), attempt / LENSES >= 4)
             })
             .collect();
         let read = Calibration::of(&rows);
-        assert_eq!((read.passed.count, read.passed.of), (9, 18));
+        assert_eq!((read.passed.count, read.passed.of), (12, 24));
         assert!(read.difficulty.unwrap().logits.abs() < 1e-9, "half of an even spread pass");
         assert_eq!(read.auc.unwrap().area, 1.0);
         assert!((read.icc.unwrap() - 1.0).abs() < 1e-12, "each scores the same on every lens");
-        assert_eq!(read.breaches.0, Rate { count: 3, of: 6 });
-        assert_eq!(read.means, (Some(5.0), Some(45.0)));
+        assert_eq!(read.breaches.0, Rate { count: 3, of: 9 });
+        assert_eq!(read.means, (Some(10.0), Some(60.0)));
         assert_eq!(read.impossible, None);
         let [division, rim] = read.components.as_slice() else { panic!("two components") };
         assert!(division.separates() && !division.never_varies());

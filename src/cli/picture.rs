@@ -20,6 +20,8 @@ pub enum View {
     Operate,
     /// The page of the debrief
     Debrief,
+    /// The what-if of the last chop, with its best change beside it at the time
+    Whatif,
     /// The notice at first start
     Notice,
     /// The list of cases

@@ -117,10 +117,11 @@ pub(crate) fn run(arguments: &WhatIfArguments) -> Result<ExitCode, CliError> {
         return Err(refused(why.into()));
     }
     let bar = progress("repetitions", None);
-    let answer = whatif(&case.spec, &model, &attempt, arguments.event, arguments.repeats, arguments.threads, || {
-        bar.inc(1);
-        true
-    });
+    let answer =
+        whatif(&case.spec, &model, &attempt, arguments.event, arguments.repeats, arguments.threads, |so_far| {
+            bar.set_position(so_far.done.into());
+            true
+        });
     bar.finish_and_clear();
     let answer = answer.map_err(|why| refused(why.to_string()))?;
     let wall_s = begun.elapsed().as_secs_f64();

@@ -8,8 +8,9 @@
 //! Their purpose is to try the pipeline: whether cases can be passed, how hard they are, whether scores follow skill. They are
 //! no evidence that a score measures real surgeons; only real surgeons can show that.
 //!
-//! The traits were set to the *order and ratio* of published frequencies (breaches of novices over experts, rating of both;
-//! `traits`), and are frozen under a [`VERSION`]: no result of a calibration may change them.
+//! The traits are to be set to the *order and ratio* of published frequencies (breaches of novices over experts, rating of both;
+//! `traits`), and then frozen under a [`VERSION`] before any separation is measured. They are **not frozen yet** ([`FROZEN`]):
+//! what is read from them now tries the pipeline and says nothing of scores or cases.
 //!
 //! Same case, lens, trainee and try: the same attempt, bit for bit. Lengths mm, angles degrees, times s.
 
@@ -25,8 +26,11 @@ use policy::Policy;
 use sight::Sight;
 use traits::Traits;
 
-/// How often trainees have changed since they were first frozen: results of different versions are not compared.
-pub const VERSION: u32 = 1;
+/// How often trainees have changed, from 1 when they are first frozen: results of different versions are not compared.
+pub const VERSION: u32 = 0;
+
+/// Are the traits frozen?
+pub const FROZEN: bool = false;
 
 /// Skill up to which one counts as a novice, and from which as an expert.
 pub const NOVICE: f64 = 1.0 / 3.0;

@@ -36,8 +36,8 @@ const MISJUDGED: f64 = 0.8;
 const ELSEWHERE_MM: f64 = 0.35;
 
 /// Clock hours of the first waves, and of more where the nucleus does not turn.
-const FIRST_HOURS: [u8; 4] = [12, 6, 9, 3];
-const MORE_HOURS: [u8; 4] = [5, 8, 2, 10];
+const FIRST_HOURS: [u8; 2] = [12, 6];
+const MORE_HOURS: [u8; 4] = [9, 3, 5, 8];
 
 /// Angle of a try at turning, and the share of it that counts as turning.
 const TRY_DEG: f64 = 40.0;
@@ -404,7 +404,7 @@ fn pedal(position: u8) -> Manoeuvre {
 
 fn small_wave(hour: u8) -> [Manoeuvre; 2] {
     [
-        Manoeuvre::Hydrodissect { hour, volume_ml: 0.06, seconds: 0.5 },
+        Manoeuvre::Hydrodissect { hour, volume_ml: 0.07, seconds: 0.8 },
         Manoeuvre::Decompress { seconds: 1.0, depth_mm: crate::plan::DECOMPRESS_MM },
     ]
 }

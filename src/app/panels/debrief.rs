@@ -2,13 +2,13 @@
 //!
 //! Times are of the attempt, s; scores 0–100. The picture's field is free of everything, as on the operating page.
 
-use super::style::{
-    self, ACCENT, BODY, GOOD, GROUND, LIFTED, OUTLINE, PANEL, QUIET, RAISED, RULE, SMALL, TEXT, WARNING,
-};
+use super::style::{self, ACCENT, BODY, GOOD, GROUND, PANEL, QUIET, RAISED, RULE, SMALL, TEXT, WARNING};
+use super::transport::{self, Going, TransportView, transport_ui};
 use super::widgets::{self, Standing, keep_in_view, part};
 use super::{Command, Shown, Slot};
+use crate::sim::event::EventIndex;
 use bevy_egui::egui;
-use egui::{Align, Align2, Key, Layout, Pos2, Rect, RichText, Sense, Shape, Stroke, Ui, Vec2, WidgetInfo, WidgetType};
+use egui::{Align, Align2, Layout, Pos2, Rect, RichText, Sense, Stroke, Ui, Vec2, WidgetInfo, WidgetType};
 
 /// One thing that was judged.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -34,6 +34,19 @@ pub struct MomentRow {
     pub words: String,
     /// Is it critical?
     pub is_critical: bool,
+    /// The event it tells; `None` where it is none.
+    pub event: Option<EventIndex>,
+}
+
+/// Can the chosen moment be asked about?
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum AskView<'a> {
+    /// It is being found out.
+    Looking,
+    /// It can.
+    Can,
+    /// It cannot, and why.
+    Cannot(&'a str),
 }
 
 /// The replay.
@@ -42,20 +55,10 @@ pub enum ReplayView<'a> {
     /// It is being made ready; the share done, 0–1.
     Preparing(f32),
     /// It can be looked at.
-    Ready {
-        /// Where it is, s.
-        t_s: f64,
-        /// Does it run?
-        is_playing: bool,
-        /// Its speed, a multiple of the eye's time.
-        speed: f64,
-    },
+    Ready(Going),
     /// There is none, and why.
     Missing(&'a str),
 }
-
-/// Speeds of the replay, multiples of the eye's time.
-pub const SPEEDS: [f64; 5] = [0.1, 0.25, 0.5, 1.0, 2.0];
 
 /// How long before an event its replay begins, s (A: long enough to see the decision behind it).
 pub const BEFORE_EVENT_S: f64 = 2.0;
@@ -77,6 +80,8 @@ pub struct DebriefView<'a> {
     pub components: &'a [ComponentRow],
     /// The story.
     pub moments: &'a [MomentRow],
+    /// Place in the story of the moment that was chosen, and whether it can be asked about.
+    pub chosen: Option<(usize, AskView<'a>)>,
     /// Length of the attempt, s.
     pub duration_s: f64,
     /// Why it came out so, what went wrong first, a sentence each.
@@ -112,7 +117,7 @@ pub fn debrief_ui(ui: &mut Ui, view: &DebriefView<'_>) -> Shown {
     let pair_left = right.center().x - side - 4.0;
     let field = Rect::from_min_size(Pos2::new(pair_left, views_top), Vec2::splat(side));
     let section = Rect::from_min_size(Pos2::new(pair_left + side + 8.0, views_top), Vec2::splat(side));
-    let transport_height = 2.0 * line + 36.0;
+    let transport_height = transport::height(line);
     let transport = right.with_min_y(field.bottom() + 8.0).with_max_y(field.bottom() + 8.0 + transport_height);
     let story = right.with_min_y(transport.bottom() + 4.0);
 
@@ -133,7 +138,7 @@ pub fn debrief_ui(ui: &mut Ui, view: &DebriefView<'_>) -> Shown {
 
     part(ui, top.shrink2(Vec2::new(16.0, 8.0)), "verdict", |ui| verdict(ui, view, &mut shown));
     part(ui, left.shrink2(Vec2::new(16.0, 8.0)), "judged", |ui| judged(ui, view));
-    let is_ready = matches!(view.replay, ReplayView::Ready { .. });
+    let is_ready = matches!(view.replay, ReplayView::Ready(_));
     if is_ready {
         shown.field = Some(field);
         part(ui, section, "section", |ui| section_ui(ui, view));
@@ -141,7 +146,7 @@ pub fn debrief_ui(ui: &mut Ui, view: &DebriefView<'_>) -> Shown {
         ground(field, GROUND);
         part(ui, field.union(section), "replay to come", |ui| to_come(ui, &view.replay));
     }
-    part(ui, transport.shrink2(Vec2::new(16.0, 0.0)), "transport", |ui| transport_ui(ui, view, &mut shown));
+    part(ui, transport.shrink2(Vec2::new(16.0, 0.0)), "transport", |ui| attempt_transport_ui(ui, view, &mut shown));
     part(ui, story.shrink2(Vec2::new(16.0, 4.0)), "story", |ui| story_ui(ui, view, &mut shown));
     shown
 }
@@ -291,7 +296,7 @@ fn to_come(ui: &mut Ui, replay: &ReplayView<'_>) {
     let (words, share) = match replay {
         ReplayView::Preparing(share) => (format!("Preparing the replay… {:.0} %", 100.0 * share), Some(*share)),
         ReplayView::Missing(why) => ((*why).to_owned(), None),
-        ReplayView::Ready { .. } => return,
+        ReplayView::Ready(_) => return,
     };
     let middle = Rect::from_center_size(rect.center(), Vec2::new(0.7 * rect.width(), 80.0));
     part(ui, middle, "words", |ui| {
@@ -306,112 +311,80 @@ fn to_come(ui: &mut Ui, replay: &ReplayView<'_>) {
     });
 }
 
-fn transport_ui(ui: &mut Ui, view: &DebriefView<'_>, shown: &mut Shown) {
-    ui.spacing_mut().item_spacing = Vec2::new(6.0, 6.0);
-    time_bar(ui, view, shown);
-    let ReplayView::Ready { t_s, is_playing, speed } = view.replay else { return };
-    ui.horizontal(|ui| {
-        let (label, command) = if is_playing { ("Hold", Command::HoldReplay) } else { ("Play", Command::PlayReplay) };
-        ui.spacing_mut().button_padding.x = 8.0;
-        if widgets::button(ui, label).clicked() {
-            shown.ask(command);
-        }
-        for (label, pictures) in [("← Step", -1), ("Step →", 1)] {
-            if widgets::button(ui, label).clicked() {
-                shown.ask(Command::StepReplay(pictures));
-            }
-        }
-        ui.label(RichText::new(format!("{t_s:.2} s")).color(TEXT));
-        ui.add_space(4.0);
-        let among = SPEEDS.map(|speed| (speed, format!("{speed}×")));
-        for (value, label) in &among {
-            let is_chosen = (*value - speed).abs() < 1e-9;
-            let button = egui::Button::selectable(is_chosen, label.as_str()).frame_when_inactive(true);
-            let button = if is_chosen { button.stroke(Stroke::new(1.5, TEXT)) } else { button };
-            if keep_in_view(ui.add(button)).clicked() && !is_chosen {
-                shown.ask(Command::SpeedReplay(*value));
-            }
-        }
-    });
-}
-
-/// The attempt as a bar of time, with a mark for each moment: a triangle for what is critical, a line for the rest. A click or
-/// drag goes to a time; the arrows, with the keyboard, go by a second.
-fn time_bar(ui: &mut Ui, view: &DebriefView<'_>, shown: &mut Shown) {
-    let height = ui.spacing().interact_size.y + 8.0;
-    let (rect, response) = ui.allocate_exact_size(Vec2::new(ui.available_width(), height), Sense::click_and_drag());
-    let now_s = match view.replay {
-        ReplayView::Ready { t_s, .. } => Some(t_s),
+fn attempt_transport_ui(ui: &mut Ui, view: &DebriefView<'_>, shown: &mut Shown) {
+    let going = match view.replay {
+        ReplayView::Ready(going) => Some(going),
         _ => None,
     };
-    response.widget_info(|| WidgetInfo::slider(now_s.is_some(), now_s.unwrap_or(0.0), "Time of the attempt"));
-    let duration_s = view.duration_s.max(1e-3);
-    let bar = rect.shrink2(Vec2::new(6.0, 0.0)).with_min_y(rect.top() + 10.0).with_max_y(rect.bottom() - 8.0);
-    let x = |t_s: f64| bar.left() + bar.width() * (t_s / duration_s).clamp(0.0, 1.0) as f32;
-    let painter = ui.painter();
-    painter.rect(bar, 3.0, RAISED, Stroke::new(1.0, OUTLINE), egui::StrokeKind::Inside);
-    if let Some(now_s) = now_s {
-        painter.rect_filled(bar.with_max_x(x(now_s)), 3.0, LIFTED);
-    }
-    for moment in view.moments {
-        let at = x(moment.t_s);
-        if moment.is_critical {
-            let tip = Pos2::new(at, bar.top() + 2.0);
-            let corners = vec![tip, tip + Vec2::new(5.0, -9.0), tip + Vec2::new(-5.0, -9.0)];
-            painter.add(Shape::convex_polygon(corners, WARNING, Stroke::NONE));
-            painter.line_segment([tip, Pos2::new(at, bar.bottom())], Stroke::new(2.0, WARNING));
-        } else {
-            painter.line_segment(
-                [Pos2::new(at, bar.top() + 3.0), Pos2::new(at, bar.bottom() - 3.0)],
-                Stroke::new(1.0, QUIET),
-            );
-        }
-    }
-    if let Some(now_s) = now_s {
-        let at = x(now_s);
-        let stroke = Stroke::new(2.0, ACCENT);
-        painter.line_segment([Pos2::new(at, rect.top() + 4.0), Pos2::new(at, rect.bottom() - 2.0)], stroke);
-        painter.circle_filled(Pos2::new(at, rect.bottom() - 4.0), 4.0, ACCENT);
-    }
-    if response.has_focus() {
-        painter.rect_stroke(rect, 3.0, Stroke::new(2.0, ACCENT), egui::StrokeKind::Inside);
-    }
-    let Some(now_s) = now_s else { return };
-    let mut wanted_s = None;
-    if let Some(at) = response.interact_pointer_pos().filter(|_| response.dragged() || response.clicked()) {
-        wanted_s = Some(f64::from((at.x - bar.left()) / bar.width()) * duration_s);
-    }
-    if response.has_focus() {
-        let filter = egui::EventFilter { horizontal_arrows: true, ..egui::EventFilter::default() };
-        ui.memory_mut(|m| m.set_focus_lock_filter(response.id, filter));
-        let steps = ui.input(|i| i.num_presses(Key::ArrowRight) as f64 - i.num_presses(Key::ArrowLeft) as f64);
-        if steps != 0.0 {
-            wanted_s = Some(now_s + steps);
-        }
-    }
-    if let Some(t_s) = wanted_s {
-        shown.ask(Command::ScrubReplay { t_s: t_s.clamp(0.0, duration_s) });
-    }
-    keep_in_view(response);
+    let marks: Vec<(f64, bool)> = view.moments.iter().map(|m| (m.t_s, m.is_critical)).collect();
+    let name = "Time of the attempt";
+    transport_ui(ui, &TransportView { name, span_s: (0.0, view.duration_s), going, marks: &marks }, shown);
 }
 
-/// The story: each line begins the replay from just before it.
+/// The story: each line begins the replay from just before it, and then has beneath it what else can be asked of it.
 fn story_ui(ui: &mut Ui, view: &DebriefView<'_>, shown: &mut Shown) {
     ui.label(RichText::new("What happened").font(style::bold(ui, BODY)));
-    let is_ready = matches!(view.replay, ReplayView::Ready { .. });
+    let is_ready = matches!(view.replay, ReplayView::Ready(_));
     egui::ScrollArea::vertical().id_salt("story").auto_shrink(false).show(ui, |ui| {
         ui.spacing_mut().item_spacing.y = 2.0;
         for (i, moment) in view.moments.iter().enumerate() {
             ui.push_id(i, |ui| {
-                if moment_ui(ui, moment, is_ready) {
-                    shown.ask(Command::Replay { t_s: (moment.t_s - BEFORE_EVENT_S).max(0.0) });
+                let again = Command::Replay { t_s: (moment.t_s - BEFORE_EVENT_S).max(0.0) };
+                let chosen = view.chosen.filter(|(at, _)| *at == i);
+                if moment_ui(ui, moment, is_ready, chosen.is_some()) {
+                    shown.ask(Command::ChooseMoment(i));
+                    shown.ask(again.clone());
+                }
+                if let Some((_, ask)) = chosen {
+                    chosen_ui(ui, moment, ask, again, shown);
                 }
             });
         }
     });
 }
 
-fn moment_ui(ui: &mut Ui, moment: &MomentRow, is_ready: bool) -> bool {
+/// Beneath the chosen moment: see it again, or ask what would have been.
+fn chosen_ui(ui: &mut Ui, moment: &MomentRow, ask: AskView<'_>, again: Command, shown: &mut Shown) {
+    let indent = 84.0 * style::text_scale(ui);
+    let made = ui.horizontal_top(|ui| {
+        ui.add_space(indent);
+        ui.spacing_mut().button_padding.y = 2.0;
+        if widgets::button(ui, "See it again").clicked() {
+            shown.ask(again);
+        }
+        match (ask, moment.event) {
+            (AskView::Can, Some(event)) => {
+                if widgets::button(ui, "What if …").clicked() {
+                    shown.ask(Command::AskWhatIf(event));
+                }
+            }
+            (AskView::Looking, Some(_)) => {
+                widgets::quiet(ui, "Looking what can be asked about …");
+            }
+            (AskView::Cannot(why), _) => {
+                ui.add(egui::Label::new(RichText::new(why).small().color(QUIET)).wrap());
+            }
+            (_, None) => {}
+        }
+    });
+    // It is brought into view when it comes: in its first frames, until all has found its size.
+    let id = egui::Id::new("moment in view");
+    let key = (moment.t_s.to_bits(), ask != AskView::Looking);
+    let frames = match ui.data(|d| d.get_temp::<((u64, bool), u32)>(id)) {
+        Some((of, frames)) if of == key => frames,
+        _ => 0,
+    };
+    if frames < COMES_FRAMES {
+        ui.data_mut(|d| d.insert_temp(id, (key, frames + 1)));
+        made.response.scroll_to_me(None);
+        ui.ctx().request_repaint();
+    }
+}
+
+/// Frames in which what comes beneath a moment is brought into view.
+const COMES_FRAMES: u32 = 4;
+
+fn moment_ui(ui: &mut Ui, moment: &MomentRow, is_ready: bool, is_chosen: bool) -> bool {
     let scale = style::text_scale(ui);
     let times = 84.0 * scale;
     let width = ui.available_width();
@@ -422,8 +395,11 @@ fn moment_ui(ui: &mut Ui, moment: &MomentRow, is_ready: bool) -> bool {
     let told = format!("{:.2} s: {}", moment.t_s, moment.words);
     response.widget_info(|| WidgetInfo::labeled(WidgetType::Button, is_ready, &told));
     if ui.is_rect_visible(rect) {
-        if response.hovered() && is_ready {
+        if (response.hovered() && is_ready) || is_chosen {
             ui.painter().rect_filled(rect, 3.0, RAISED);
+        }
+        if is_chosen {
+            ui.painter().rect_filled(rect.with_max_x(rect.left() + 3.0), 0.0, ACCENT);
         }
         if response.has_focus() {
             ui.painter().rect_stroke(rect, 3.0, Stroke::new(2.0, ACCENT), egui::StrokeKind::Inside);
@@ -453,6 +429,11 @@ pub(crate) mod tests {
 
     /// The page of an invented attempt.
     pub(crate) fn debrief(ui: &mut Ui, replay: ReplayView<'_>, has_section: bool) -> Shown {
+        chosen(ui, replay, has_section, None)
+    }
+
+    /// The same with a moment chosen.
+    fn chosen(ui: &mut Ui, replay: ReplayView<'_>, has_section: bool, chosen: Option<(usize, AskView<'_>)>) -> Shown {
         let component = |label: &str, reached: &str, wanted: &str, standing| ComponentRow {
             label: label.to_owned(),
             reached: reached.to_owned(),
@@ -471,7 +452,12 @@ pub(crate) mod tests {
             component("Power", "12 times", "5 times or less", Standing::Short),
             component("Rescue", "", "", Standing::NotJudged),
         ];
-        let moment = |t_s, words: &str, is_critical| MomentRow { t_s, words: words.to_owned(), is_critical };
+        let moment = |t_s: f64, words: &str, is_critical| MomentRow {
+            t_s,
+            words: words.to_owned(),
+            is_critical,
+            event: Some(t_s as EventIndex),
+        };
         let moments = [
             moment(3.2, "The tip entered the core 0.2 mm from its axis", false),
             moment(
@@ -499,6 +485,7 @@ pub(crate) mod tests {
             critical: &critical,
             components: &components,
             moments: &moments,
+            chosen,
             duration_s: 20.0,
             causes: &causes,
             advice: &advice,
@@ -511,7 +498,7 @@ pub(crate) mod tests {
         debrief_ui(ui, &view)
     }
 
-    const READY: ReplayView<'static> = ReplayView::Ready { t_s: 6.0, is_playing: false, speed: 0.5 };
+    const READY: ReplayView<'static> = ReplayView::Ready(Going { t_s: 6.0, is_playing: false, speed: 0.5 });
 
     fn ready() -> Harness<'static, Done> {
         small_page(|ui| debrief(ui, READY, true))
@@ -544,8 +531,32 @@ pub(crate) mod tests {
     fn a_moment_is_replayed_from_just_before_it() {
         let mut page = ready();
         let breach = "14.07 s: The posterior capsule was breached by the tip";
-        let [Command::Replay { t_s }] = asked(&mut page, breach)[..] else { panic!("no replay") };
+        let [Command::ChooseMoment(3), Command::Replay { t_s }] = asked(&mut page, breach)[..] else {
+            panic!("no replay")
+        };
         assert!((t_s - (14.07 - BEFORE_EVENT_S)).abs() < 1e-9);
+    }
+
+    #[test]
+    fn the_chosen_moment_is_seen_again_or_asked_about_or_it_is_said_why_not() {
+        let mut page = small_page(|ui| chosen(ui, READY, true, Some((2, AskView::Can))));
+        let [Command::Replay { t_s }] = asked(&mut page, "See it again")[..] else { panic!("no replay") };
+        assert!((t_s - (8.41 - BEFORE_EVENT_S)).abs() < 1e-9);
+        assert_eq!(asked(&mut page, "What if …"), [Command::AskWhatIf(8)]);
+        let page = small_page(|ui| chosen(ui, READY, true, Some((1, AskView::Cannot("A step on the way.")))));
+        assert!(page.query_by_label("A step on the way.").is_some() && page.query_by_label("What if …").is_none());
+        let page = small_page(|ui| chosen(ui, READY, true, Some((1, AskView::Looking))));
+        assert!(page.query_by_label("Looking what can be asked about …").is_some());
+        assert!(ready().query_by_label("See it again").is_none());
+    }
+
+    #[test]
+    fn what_is_asked_of_the_last_moment_comes_into_view() {
+        for size in [[1280.0, 720.0], [1920.0, 1080.0]] {
+            let page = page(size, 1.0, |ui| chosen(ui, READY, true, Some((3, AskView::Can))));
+            let place = page.get_by_label("What if …").rect();
+            assert!(place.bottom() <= size[1], "{place:?} leaves {size:?}");
+        }
     }
 
     #[test]
@@ -567,10 +578,10 @@ pub(crate) mod tests {
         page.get_by_label("Time of the attempt").focus();
         page.run();
         page.state_mut().commands.clear();
-        page.key_press(Key::ArrowRight);
+        page.key_press(egui::Key::ArrowRight);
         page.run();
         assert_eq!(page.state().commands, [Command::ScrubReplay { t_s: 7.0 }]);
-        let playing = ReplayView::Ready { t_s: 6.0, is_playing: true, speed: 1.0 };
+        let playing = ReplayView::Ready(Going { t_s: 6.0, is_playing: true, speed: 1.0 });
         let mut page = small_page(move |ui| debrief(ui, playing, true));
         assert_eq!(asked(&mut page, "Hold"), [Command::HoldReplay]);
     }

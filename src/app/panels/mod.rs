@@ -13,6 +13,7 @@ pub mod machine;
 pub mod notice;
 pub mod open;
 pub mod operate;
+pub mod outcomes;
 pub mod pause;
 pub mod pedal;
 pub mod section;
@@ -21,10 +22,13 @@ pub mod sheet;
 pub mod stepwise;
 pub mod style;
 pub mod trace;
+pub mod transport;
+pub mod whatif;
 pub mod widgets;
 
 use crate::app::settings::Settings;
 use crate::plan::Manoeuvre;
+use crate::sim::event::EventIndex;
 use bevy_egui::egui;
 
 /// Something that another room paints into a panel; `None` where there is nothing to paint now.
@@ -126,6 +130,14 @@ pub enum Command {
         /// Time of the attempt, s.
         t_s: f64,
     },
+    /// Choose the moment at this place of the story.
+    ChooseMoment(usize),
+    /// Ask what would have been but for the decision behind this event.
+    AskWhatIf(EventIndex),
+    /// Ask the same again with so many repetitions.
+    AskAgain(u32),
+    /// Play an alternative beside what was done.
+    LayBeside(whatif::Which),
     /// Let the replay run.
     PlayReplay,
     /// Hold the replay.

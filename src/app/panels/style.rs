@@ -182,7 +182,7 @@ fn styled(scale: f32) -> egui::Style {
 }
 
 #[cfg(test)]
-mod tests {
+pub(crate) mod tests {
     use super::super::trial::{Harness, Queryable as _};
     use super::*;
 
@@ -195,7 +195,7 @@ mod tests {
         0.2126 * linear(colour.r()) + 0.7152 * linear(colour.g()) + 0.0722 * linear(colour.b())
     }
 
-    fn contrast(a: Color32, b: Color32) -> f32 {
+    pub(crate) fn contrast(a: Color32, b: Color32) -> f32 {
         let (a, b) = (luminance(a), luminance(b));
         (a.max(b) + 0.05) / (a.min(b) + 0.05)
     }

@@ -28,6 +28,8 @@ pub struct Order {
     pub grade: f64,
     /// The section, where it is asked for.
     pub section: Option<Options>,
+    /// Another state of the same model of which a section is to be laid beside that.
+    pub beside: Option<Arc<State>>,
 }
 
 /// Which part of a body a surface bounds.
@@ -71,6 +73,8 @@ pub struct Painting {
     pub capsule: Arc<Worn>,
     /// The section, where it was asked for.
     pub section: Option<Section>,
+    /// That of the other state.
+    pub beside: Option<Section>,
 }
 
 /// Paints, and keeps what does not change from one painting to the next.
@@ -105,11 +109,13 @@ fn is_still(before: &Pose, now: &Pose) -> bool {
 impl Painter {
     /// Paint a state.
     pub fn paint(&mut self, order: Order) -> Painting {
-        let Order { model, state, grade, section } = order;
+        let Order { model, state, grade, section, beside } = order;
         let skins = self.dress(&model, &state);
         let capsule = self.cover(&model, &state);
-        let section = section.map(|options| Section::cut(&model, &state, &options));
-        Painting { model, state, grade, skins, capsule, section }
+        let cut = |state: &State| section.as_ref().map(|options| Section::cut(&model, state, options));
+        let beside = beside.and_then(|state| cut(&state));
+        let section = cut(&state);
+        Painting { model, state, grade, skins, capsule, section, beside }
     }
 
     /// The bodies' surfaces where they are now; made anew only where cells, cracks or holes have changed.

@@ -225,8 +225,10 @@ pub fn changes(case: &CaseSpec, model: &Model, chop: &RecalledChop, hands: &Hand
     let mut all = Vec::new();
     let within = |values: &[f64], base: f64, (low, high): (f64, f64)| -> Vec<f64> {
         let mut changed: Vec<f64> = values.iter().map(|by| (base + by).clamp(low, high)).collect();
-        changed.retain(|value| (value - base).abs() > 0.5 * values.iter().fold(f64::INFINITY, |l, v| l.min(v.abs())));
-        changed.dedup();
+        let least = 0.5 * values.iter().fold(f64::INFINITY, |least, by| least.min(by.abs()));
+        // At a limit two may come to nearly the same.
+        changed.retain(|value| (value - base).abs() > least);
+        changed.dedup_by(|a, b| (*a - *b).abs() < least);
         changed
     };
     if let (Moment::Burying, Manoeuvre::Bury { depth_mm, angle_deg, place_mm, bevel, .. }) = (from, &chop.bury) {

@@ -13,7 +13,9 @@
 //! meet again was an accident of that hand, and then no change shows a difference: the rate without a change says so.
 
 pub mod change;
+pub mod near;
 pub mod rate;
+pub mod rerun;
 
 use crate::attempt::Attempt;
 use crate::case::CaseSpec;
@@ -25,6 +27,7 @@ use change::{Change, Moment, Tail, changes};
 use rate::Rate;
 use rayon::prelude::*;
 use std::mem::discriminant;
+use std::sync::atomic::{AtomicU32, Ordering};
 
 /// Repetitions that are counted of each of the best changes, where nobody asks for another number.
 pub const REPEATS: u32 = 24;
@@ -43,6 +46,26 @@ const LONGEST_S: f64 = 60.0;
 
 /// How much further an untrained hand misses (A).
 const UNTRAINED: f64 = 2.0;
+
+/// Ticks of an attempt that is done again after which somebody may stop it.
+const TICKS_AT_ONCE: u64 = 240;
+
+/// How far it is.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Progress {
+    /// Repetitions begun.
+    pub done: u32,
+    /// Repetitions there will be, as far as is known by now: fewer when less is worth going on with, more when two things are
+    /// to be changed at once; 0 before the first.
+    pub planned: u32,
+}
+
+impl Progress {
+    /// The share that is done, 0..1.
+    pub fn share(&self) -> f64 {
+        f64::from(self.done.min(self.planned)) / f64::from(self.planned.max(1))
+    }
+}
 
 /// What is asked of a repetition.
 #[derive(Clone, Debug, PartialEq)]
@@ -115,6 +138,8 @@ pub struct WhatIf {
     pub asks_through: bool,
     /// The decision behind it.
     pub decision: Decision,
+    /// The chop that it began, as it was done.
+    pub chop: RecalledChop,
     /// What happens without a change, from each moment on: when, s, and how often it is avoided.
     pub unchanged: Vec<(Moment, f64, Rate)>,
     /// One thing changed each, the earliest first, the best of a moment first.
@@ -141,20 +166,23 @@ pub enum NoWhatIf {
         last: usize,
     },
     /// It is nothing to be avoided.
-    #[error("event {event} is a step, not an outcome; allowed: an outcome, such as {such}")]
+    #[error("event {event} is a step, not an outcome; allowed: an outcome, such as {}", in_a_row(such))]
     NoOutcome {
         /// What was asked for.
         event: EventIndex,
         /// Events of this attempt that could be asked about.
-        such: String,
+        such: Vec<EventIndex>,
     },
     /// It belongs to no chop.
-    #[error("event {event} belongs to no chop; allowed: events between a burying and the end of its chop{such}")]
+    #[error(
+        "event {event} belongs to no chop; allowed: events between a burying and the end of its chop, such as {}",
+        in_a_row(such)
+    )]
     NoChop {
         /// What was asked for.
         event: EventIndex,
         /// Such events of this attempt.
-        such: String,
+        such: Vec<EventIndex>,
     },
     /// It was stopped.
     #[error("was stopped")]
@@ -219,9 +247,24 @@ struct Inquiry<'a, F> {
     /// Did both instruments part in the attempt?
     has_parted: bool,
     goes_on: F,
+    /// Repetitions begun, and planned.
+    done: AtomicU32,
+    planned: AtomicU32,
 }
 
-impl<F: Fn() -> bool + Sync> Inquiry<'_, F> {
+impl<F: Fn(Progress) -> bool + Sync> Inquiry<'_, F> {
+    /// One repetition more is begun: shall it be done?
+    fn goes_on(&self) -> bool {
+        let done = self.done.fetch_add(1, Ordering::Relaxed);
+        (self.goes_on)(Progress { done, planned: self.planned.load(Ordering::Relaxed) })
+    }
+
+    /// There will be more, or fewer.
+    fn plan(&self, more: u64, fewer: u64) {
+        let planned = u64::from(self.planned.load(Ordering::Relaxed)) + more;
+        self.planned.store(planned.saturating_sub(fewer) as u32, Ordering::Relaxed);
+    }
+
     /// One repetition.
     fn once(&self, start: &Start, tail: &Tail, scatter: &Scatter, seed: u64) -> Outcome {
         let done = PlanSpec { format: 1, title: String::new(), steps: tail.steps.clone() }.by_hand(scatter, seed);
@@ -263,7 +306,7 @@ impl<F: Fn() -> bool + Sync> Inquiry<'_, F> {
         let outcomes: Option<Vec<Outcome>> = runs
             .par_iter()
             .with_max_len(1)
-            .map(|(tail, seed)| (self.goes_on)().then(|| self.once(start, &tails[*tail], scatter, *seed)))
+            .map(|(tail, seed)| self.goes_on().then(|| self.once(start, &tails[*tail], scatter, *seed)))
             .collect();
         let each = (seeds.end - seeds.start) as usize;
         Some(outcomes?.chunks(each.max(1)).map(Count::of).collect())
@@ -287,10 +330,13 @@ fn has_gone_through(state: &State, new: &[Event]) -> bool {
     new.iter().any(is_through) || state.opening.as_ref().is_some_and(|o| chop::result(state, o).complete)
 }
 
-/// The chops of an attempt.
-fn recalled(model: &Model, attempt: &Attempt) -> Vec<RecalledChop> {
+/// The chops of an attempt; `None` when it was stopped.
+fn recalled(model: &Model, attempt: &Attempt, goes_on: &impl Fn() -> bool) -> Option<Vec<RecalledChop>> {
     let (mut state, mut recall) = (State::new(model), Recall::default());
     for inputs in attempt.record.inputs() {
+        if state.tick.is_multiple_of(TICKS_AT_ONCE) && !goes_on() {
+            return None;
+        }
         step(model, &mut state, &inputs);
         recall.note(model, &state, &inputs);
         if state.fault.is_some() {
@@ -298,31 +344,77 @@ fn recalled(model: &Model, attempt: &Attempt) -> Vec<RecalledChop> {
         }
     }
     recall.finish(model, &state);
-    recall.chops
+    Some(recall.chops)
 }
 
-/// The attempt as it stood at some ticks, in order.
-fn starts(model: &Model, attempt: &Attempt, ticks: &[(Moment, u64)]) -> Vec<Start> {
+/// The tick at which a moment of a chop begins; `None` where the attempt did not come so far.
+fn tick_of(chop: &RecalledChop, moment: Moment) -> Option<u64> {
+    match moment {
+        Moment::Burying => Some(chop.from),
+        Moment::Holding => chop.chop.as_ref().map(|_| chop.buried),
+        Moment::Parting => chop.parting,
+    }
+}
+
+/// The attempt as it stood at some ticks, in order; `None` when it was stopped.
+fn starts(
+    model: &Model,
+    attempt: &Attempt,
+    ticks: &[(Moment, u64)],
+    goes_on: &impl Fn() -> bool,
+) -> Option<Vec<Start>> {
     let (mut state, mut hands) = (State::new(model), Hands::ready(model));
     let mut inputs = attempt.record.inputs();
     let mut found = Vec::new();
     for (moment, tick) in ticks {
         while state.tick < *tick {
-            let Some(next) = inputs.next() else { return found };
+            if state.tick.is_multiple_of(TICKS_AT_ONCE) && !goes_on() {
+                return None;
+            }
+            let Some(next) = inputs.next() else { return Some(found) };
             step(model, &mut state, &next);
             hands = hands_of(model, &next);
         }
         found.push(Start { moment: *moment, t_s: state.time_s(model), state: state.clone(), hands: hands.clone() });
     }
-    found
+    Some(found)
 }
 
-/// Places of events of this attempt that can be asked about, a few of them, in words.
-fn such(events: &[Event], chops: &[RecalledChop]) -> String {
-    let can = |e: &Event| question(&e.kind).is_some() && chops.iter().any(|c| c.from < e.tick && e.tick <= c.over);
-    let found: Vec<String> =
-        events.iter().enumerate().filter(|(_, e)| can(e)).map(|(i, _)| i.to_string()).take(8).collect();
-    if found.is_empty() { "none of this attempt".to_owned() } else { found.join(", ") }
+/// Most events that are named as such that can be asked about.
+const MOST_NAMED: usize = 8;
+
+/// A few events in a row, in words.
+fn in_a_row(events: &[EventIndex]) -> String {
+    let names: Vec<String> = events.iter().take(MOST_NAMED).map(ToString::to_string).collect();
+    if names.is_empty() { "none of this attempt".to_owned() } else { names.join(", ") }
+}
+
+/// The chop that an event belongs to.
+fn chop_of<'a>(event: &Event, chops: &'a [RecalledChop]) -> Option<&'a RecalledChop> {
+    chops.iter().find(|c| c.from < event.tick && event.tick <= c.over)
+}
+
+/// What is asked about an event, and the chop it belongs to.
+fn asked<'a>(
+    events: &[Event],
+    chops: &'a [RecalledChop],
+    event: EventIndex,
+) -> Result<(Question, &'a RecalledChop), NoWhatIf> {
+    let last = events.len().saturating_sub(1);
+    let of = events.get(event as usize).ok_or(NoWhatIf::NoEvent { event, last })?;
+    let can = |e: &Event| question(&e.kind).is_some() && chop_of(e, chops).is_some();
+    let such = || (0..).zip(events).filter(|(_, e)| can(e)).map(|(i, _)| i).collect();
+    let question = question(&of.kind).ok_or_else(|| NoWhatIf::NoOutcome { event, such: such() })?;
+    let chop = chop_of(of, chops).ok_or_else(|| NoWhatIf::NoChop { event, such: such() })?;
+    Ok((question, chop))
+}
+
+/// Which events of an attempt can be asked about, and why not the others: one answer each, in their order. `goes_on` is called
+/// while the attempt is done again; when it says no there is no answer.
+pub fn askable(model: &Model, attempt: &Attempt, goes_on: impl Fn() -> bool) -> Option<Vec<Result<(), NoWhatIf>>> {
+    let chops = recalled(model, attempt, &goes_on)?;
+    let events = &attempt.events;
+    Some((0..events.len()).map(|i| asked(events, &chops, i as EventIndex).map(|_| ())).collect())
 }
 
 /// How a chop was begun, in words.
@@ -334,7 +426,8 @@ fn in_words(chop: &RecalledChop) -> String {
 /// What would have happened but for the decision behind an event.
 ///
 /// `repeats`: how often each of the best changes is counted. `goes_on` is called before each repetition, from whichever thread
-/// does it; when it says no, the rest is left. The answer is the same for any number of threads.
+/// does it, and a few times before the first; when it says no, the rest is left. The answer is the same for any number of
+/// threads.
 ///
 /// # Errors
 /// No such event, none to be avoided, none of a chop; stopped; no threads.
@@ -345,27 +438,21 @@ pub fn whatif(
     event: EventIndex,
     repeats: u32,
     threads: usize,
-    goes_on: impl Fn() -> bool + Sync,
+    goes_on: impl Fn(Progress) -> bool + Sync,
 ) -> Result<WhatIf, NoWhatIf> {
-    let events = &attempt.events;
-    let last = events.len().saturating_sub(1);
-    let of = events.get(event as usize).ok_or(NoWhatIf::NoEvent { event, last })?;
-    let chops = recalled(model, attempt);
-    let Some(question) = question(&of.kind) else {
-        return Err(NoWhatIf::NoOutcome { event, such: such(events, &chops) });
-    };
-    let Some(chop) = chops.iter().find(|c| c.from < of.tick && of.tick <= c.over) else {
-        let such = such(events, &chops);
-        return Err(NoWhatIf::NoChop { event, such: format!(", such as {such}") });
-    };
+    let still = || goes_on(Progress::default());
+    let chops = recalled(model, attempt, &still).ok_or(NoWhatIf::Stopped)?;
+    let (question, chop) = asked(&attempt.events, &chops, event)?;
+    let at = attempt.events.get(event as usize).map_or(0, |of| of.tick);
     // From after the event on there is nothing to be avoided; the crack goes through later than it begins.
-    let is_before = |tick: u64| tick < of.tick || question == Question::Through;
-    let ticks = [Some(chop.from), chop.chop.as_ref().map(|_| chop.buried), chop.parting];
-    let ticks = Moment::ALL.into_iter().zip(ticks).filter_map(|(moment, tick)| Some((moment, tick?)));
+    let is_before = |tick: u64| tick < at || question == Question::Through;
+    let ticks = Moment::ALL.into_iter().filter_map(|moment| Some((moment, tick_of(chop, moment)?)));
     let ticks: Vec<_> = ticks.filter(|(_, tick)| is_before(*tick)).collect();
-    let starts = starts(model, attempt, &ticks);
+    let starts = starts(model, attempt, &ticks, &still).ok_or(NoWhatIf::Stopped)?;
     let asks_through = question == Question::Through;
-    let inquiry = Inquiry { model, question, has_parted: chop.chop.is_some(), goes_on };
+    let (done, planned) = (AtomicU32::new(0), AtomicU32::new(0));
+    let has_parted = chop.chop.is_some();
+    let inquiry = Inquiry { model, question, has_parted, goes_on: &goes_on, done, planned };
     let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build();
     let pool = pool.map_err(|error| NoWhatIf::Threads(error.to_string()))?;
     let found = pool.install(|| inquire(&inquiry, case, chop, &starts, repeats.max(1)));
@@ -389,6 +476,7 @@ pub fn whatif(
         event,
         asks_through,
         decision,
+        chop: chop.clone(),
         unchanged,
         alternatives,
         pairs,
@@ -408,13 +496,24 @@ struct Trials<'a, F> {
     effort: (u32, f64),
 }
 
-impl<F: Fn() -> bool + Sync> Trials<'_, F> {
+impl<F: Fn(Progress) -> bool + Sync> Trials<'_, F> {
     fn tries(&self) -> std::ops::Range<u64> {
         0..u64::from(self.repeats.div_ceil(TRIED))
     }
 
     fn fresh(&self) -> std::ops::Range<u64> {
         FRESH..FRESH + u64::from(self.repeats)
+    }
+
+    /// Repetitions that weighing so many changes takes at most.
+    fn cost(&self, candidates: usize) -> u64 {
+        let (tries, fresh) = (u64::from(self.repeats.div_ceil(TRIED)), u64::from(self.repeats));
+        tries + fresh + candidates as u64 * tries + 2 * candidates.min(GO_ON) as u64 * fresh
+    }
+
+    /// Repetitions that are not needed where fewer changes go on than thought.
+    fn spared(&self, thought: usize, going: usize) -> u64 {
+        thought.saturating_sub(going) as u64 * u64::from(self.repeats)
     }
 
     fn count(
@@ -439,6 +538,7 @@ impl<F: Fn() -> bool + Sync> Trials<'_, F> {
             changes.iter().for_each(|change| change.make(&mut made));
             made
         };
+        let most = candidates.len().min(GO_ON);
         let as_it_was = std::slice::from_ref(tail);
         let first = self.count(start, as_it_was, &trained, self.tries())?[0].avoided;
         let then = self.count(start, as_it_was, &trained, self.fresh())?[0].avoided;
@@ -464,6 +564,8 @@ impl<F: Fn() -> bool + Sync> Trials<'_, F> {
             .filter(|i| weighed[*i].difference.0 != 0.0 && !is_stop(&weighed[*i]))
             .take(GO_ON)
             .collect();
+        // What does not go on needs no counting, by trained hands or by others.
+        self.inquiry.plan(0, 2 * self.spared(most, going.len()));
         let tails: Vec<Tail> = going.iter().map(|i| made(&weighed[*i].changes)).collect();
         let counts = self.count(start, &tails, &trained, self.fresh())?;
         for (i, count) in going.iter().zip(counts) {
@@ -472,6 +574,7 @@ impl<F: Fn() -> bool + Sync> Trials<'_, F> {
             weighed.difference = count.avoided.beyond(&then);
         }
         let sufficient: Vec<usize> = (0..weighed.len()).filter(|i| weighed[*i].is_sufficient()).collect();
+        self.inquiry.plan(0, self.spared(going.len(), sufficient.len()));
         let tails: Vec<Tail> = sufficient.iter().map(|i| made(&weighed[*i].changes)).collect();
         let counts = self.count(start, &tails, &untrained, self.fresh())?;
         for (i, count) in sufficient.iter().zip(counts) {
@@ -482,7 +585,7 @@ impl<F: Fn() -> bool + Sync> Trials<'_, F> {
     }
 }
 
-fn inquire<F: Fn() -> bool + Sync>(
+fn inquire<F: Fn(Progress) -> bool + Sync>(
     inquiry: &Inquiry<'_, F>,
     case: &CaseSpec,
     chop: &RecalledChop,
@@ -491,11 +594,16 @@ fn inquire<F: Fn() -> bool + Sync>(
 ) -> Option<Found> {
     let mut trials = Trials { inquiry, repeats, effort: (0, 0.0) };
     let (mut unchanged, mut alternatives, mut pairs) = (Vec::new(), Vec::new(), Vec::new());
+    let single = |start: &Start| -> Vec<Vec<Change>> {
+        let single = changes(case, inquiry.model, chop, &start.hands, start.moment);
+        single.into_iter().map(|change| vec![change]).collect()
+    };
+    for start in starts.iter().filter(|start| Tail::of(chop, start.moment).is_some()) {
+        inquiry.plan(trials.cost(single(start).len()), 0);
+    }
     for start in starts {
         let Some(tail) = Tail::of(chop, start.moment) else { continue };
-        let single = changes(case, inquiry.model, chop, &start.hands, start.moment);
-        let single = single.into_iter().map(|change| vec![change]).collect();
-        let (as_it_was, weighed) = trials.weigh(start, &tail, single)?;
+        let (as_it_was, weighed) = trials.weigh(start, &tail, single(start))?;
         unchanged.push((start.moment, start.t_s, as_it_was));
         alternatives.extend(weighed);
     }
@@ -504,7 +612,9 @@ fn inquire<F: Fn() -> bool + Sync>(
     if let Some(start) = starts.first().filter(|_| is_lost && !alternatives.iter().any(Alternative::is_sufficient))
         && let Some(tail) = Tail::of(chop, start.moment)
     {
-        pairs = trials.weigh(start, &tail, two_at_once(&alternatives, chop))?.1;
+        let two = two_at_once(&alternatives, chop);
+        inquiry.plan(trials.cost(two.len()), 0);
+        pairs = trials.weigh(start, &tail, two)?.1;
         pairs.retain(|pair| pair.difference.0 > 0.0);
     }
     Some((unchanged, alternatives, pairs, trials.effort))

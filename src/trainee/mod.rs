@@ -73,7 +73,19 @@ pub struct AtWork {
     performer: Performer,
     sight: Sight,
     policy: Policy,
+    /// Share of ultrasound that the foot gives while the tip is buried.
+    foot: f64,
+    /// How far hand and foot go with what the tip meets: 0 not at all, 1 wholly.
+    feels: f64,
+    dice: Dice,
+    /// What the hands and the foot were meant to do in the last tick.
+    last: Option<Inputs>,
 }
+
+/// How fast a foot goes with what the tip meets, shares a second; what it begins with, and the least it gives (A).
+const FOOT_PER_S: f64 = 1.5;
+const FIRST_FOOT: f64 = 0.4;
+const LEAST_FOOT: f64 = 0.2;
 
 impl AtWork {
     /// Before anything is done.
@@ -81,8 +93,17 @@ impl AtWork {
         let dice = Dice { seed: trainee.seed };
         let traits = Traits::of(trainee.skill, trainee.daring);
         let sight = Sight::new(case, model, &traits, dice);
+        let feels = traits.feels;
         let policy = Policy::new(sight.sheet().clone(), traits, dice);
-        Self { performer: Performer::of(crate::plan::Hands::ready(model)), sight, policy }
+        Self {
+            performer: Performer::of(crate::plan::Hands::ready(model)),
+            sight,
+            policy,
+            foot: FIRST_FOOT,
+            feels,
+            dice,
+            last: None,
+        }
     }
 
     /// The inputs of the next tick; `None` when the trainee is done.
@@ -95,7 +116,31 @@ impl AtWork {
             let steps = self.policy.decide(&seen)?;
             steps.into_iter().for_each(|step| self.performer.add(step));
         }
-        Some(self.performer.next_or_hold(model, state))
+        let is_burying = seen.is_boring && self.policy.is_burying();
+        let mut inputs = match self.last.take().filter(|_| is_burying && seen.yields && self.waits(state)) {
+            Some(last) => last,
+            None => self.performer.next_or_hold(model, state),
+        };
+        self.last = Some(inputs.clone());
+        self.ease(is_burying, seen.yields, model.tick_s, &mut inputs);
+        Some(inputs)
+    }
+
+    /// Does the hand wait, this tick, for a lens that gives way before the tip?
+    fn waits(&self, state: &State) -> bool {
+        self.dice.happens(Luck::Waits, state.tick, 0, self.feels)
+    }
+
+    /// While the tip is buried the foot gives no more ultrasound than it needs to sink: less while the tip goes freely, more
+    /// where the lens gives way before it.
+    fn ease(&mut self, is_burying: bool, yields: bool, tick_s: f64, inputs: &mut Inputs) {
+        if !(is_burying && inputs.pedal.position == 3) {
+            self.foot = FIRST_FOOT;
+            return;
+        }
+        let by = if yields { FOOT_PER_S } else { -FOOT_PER_S };
+        self.foot = (self.foot + by * tick_s).clamp(LEAST_FOOT, 1.0);
+        inputs.pedal.share *= 1.0 - self.feels * (1.0 - self.foot);
     }
 }
 
@@ -116,6 +161,7 @@ enum Luck {
     Hands = 6,
     Feel = 7,
     Look = 8,
+    Waits = 9,
 }
 
 impl Dice {

@@ -2,19 +2,23 @@
 //!
 //! Invariant: this is the trainees' only look into model and state, and it tells nothing that a learner could not see, hear or
 //! feel. The core is seen at the slit lamp in outline, its thickness as the slit shows it, its grade as it appears, not as it
-//! is; of the needle how much of it still stands out of the lens; of the capsule a guess; of the lens whether it yields to the
+//! is; of the needle how much of it still stands out of the lens, bare or sleeved; of the capsule a guess; of the lens whether it yields to the
 //! hand, how fast the tip sinks, whether it turns, and whether a line of glow shows through the crack. Lengths mm in the eye's
 //! frame, angles degrees.
 
 use super::traits::Traits;
 use super::{Dice, Luck};
 use crate::case::CaseSpec;
+use crate::sim::adhesion::HOURS;
 use crate::sim::event::EventKind;
 use crate::sim::{Model, State, chop};
 use crate::units::degrees;
 
 /// Share of the adhesion freed from which hydrodissection counts as done; the sheet says so.
 const FREED: f64 = 0.5;
+
+/// Share freed at a clock hour from which a wave is seen to have passed there.
+const PASSED: f64 = 0.5;
 
 /// Strength of the weakest clock hour from which zonules look weak (the lens trembles).
 const WEAK: f64 = 0.6;
@@ -87,6 +91,12 @@ pub(super) struct Seen {
     pub felt_grade: Option<f64>,
     /// How the crack looks.
     pub crack: Crack,
+    /// Does the lens give way to the tip before the tip sinks?
+    pub yields: bool,
+    /// Is no bare needle left between the sleeve and the lens?
+    pub is_sleeved: bool,
+    /// Clock hours, 12 first, at which no wave was seen to pass.
+    pub stuck: [bool; HOURS],
     /// How far the nucleus has been turned, degrees.
     pub turned_deg: f64,
     /// Is the capsule seen to be open?
@@ -233,6 +243,12 @@ impl Sight {
             capsule_mm,
             felt_grade: self.felt_grade,
             crack,
+            yields: needle.is_some_and(|n| state.lens.pushed_mm.dot(&n.tip.forward) > YIELDS_MM),
+            is_sleeved: needle.is_some_and(|n| n.buried_firm_mm >= model.needle.exposed_mm),
+            stuck: core::array::from_fn(|hour| {
+                let off = 0.25 * self.traits.grade * self.dice.normal(Luck::Look, 1, hour as u64);
+                state.adhesion.freed[hour] + off < PASSED
+            }),
             turned_deg: degrees(state.lens.turned_rad),
             is_breached: since(self.breached_s),
             is_blocked: since(self.blocked_s),

@@ -26,12 +26,16 @@ pub(super) struct Traits {
     pub outline: f64,
     /// Chance of noticing something that is there to be seen.
     pub notices: f64,
+    /// Fluid injected at a time under the rim, mL.
+    pub wave_ml: f64,
     /// Chance of leaving the foot on ultrasound when the tip stands.
     pub foot_lapse: f64,
     /// Time the tip stands before the foot goes back, beyond a trained hand's reaction, s.
     pub linger_s: f64,
     /// Time from seeing to acting where something startles, s.
     pub reaction_s: f64,
+    /// How far the foot goes with what the tip meets while it is buried: 0 not at all, 1 wholly.
+    pub feels: f64,
     /// Share by which the instruments are parted of what would be needed.
     pub parting: f64,
     /// How often a chop that did not go through is begun again.
@@ -55,10 +59,12 @@ impl Traits {
             grade: shrinking(0.8, 0.3),
             outline: shrinking(0.15, 0.04),
             notices: between(0.35, 0.97),
-            foot_lapse: between(0.45, 0.03),
+            wave_ml: shrinking(0.10, 0.06),
+            foot_lapse: between(0.6, 0.03),
             linger_s: 0.9 * (1.0 - skill) * (1.0 - skill),
             reaction_s: shrinking(0.8, 0.25),
-            parting: between(0.7, 1.0),
+            feels: between(0.0, 1.0),
+            parting: between(0.6, 1.0),
             tries: libm::floor(between(1.2, 3.9)) as u32,
             floor_mm: (between(0.5, 0.9) - 0.15 * daring).max(0.1),
         }

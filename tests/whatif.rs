@@ -4,7 +4,8 @@
 
 use corecleft::attempt::{Attempt, Device, Header};
 use corecleft::case::{CaseSpec, Resolution, compile, parse_case};
-use corecleft::debrief::whatif::change::{Change, Moment};
+use corecleft::debrief::whatif::change::Change;
+use corecleft::debrief::whatif::deed::Moment;
 use corecleft::debrief::whatif::near::{SIDE, near};
 use corecleft::debrief::whatif::rerun::{Rerun, rerun};
 use corecleft::debrief::whatif::{Alternative, NoWhatIf, Progress, WhatIf, askable, whatif};
@@ -166,7 +167,7 @@ fn what_cannot_be_asked_is_told_with_what_can() {
 fn which_events_can_be_asked_about_is_known_before_any_is() {
     let (case, model) = case();
     let attempt = attempt(&case, &model, &SOUND);
-    let can = askable(&model, &attempt, || true).unwrap();
+    let can = askable(&attempt, || true).unwrap();
     assert_eq!(can.len(), attempt.events.len());
     assert!(can[event(&attempt, has_ended) as usize].is_ok());
     for (event, can) in can.iter().enumerate().filter(|(_, can)| can.is_err()) {
@@ -174,7 +175,7 @@ fn which_events_can_be_asked_about_is_known_before_any_is() {
         assert_eq!(asked.err().as_ref(), can.as_ref().err());
     }
     assert!(can.iter().any(Result::is_err));
-    assert_eq!(askable(&model, &attempt, || false), None);
+    assert_eq!(askable(&attempt, || false), None);
 }
 
 #[test]
@@ -230,7 +231,7 @@ fn a_run_without_a_change_is_nearly_what_was_done_and_the_same_again() {
         EventKind::ChopStarted(start) => start.depth_mm,
         _ => None,
     });
-    for moment in Moment::ALL {
+    for moment in Moment::OF_A_CHOP {
         let again = || {
             let mut seen = 0;
             let run = rerun(&model, &attempt, &answer, moment, &[], |_| seen += 1, || true).unwrap();

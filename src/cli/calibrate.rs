@@ -337,7 +337,8 @@ fn page(read: &[(CasePart, Calibration)]) -> String {
     );
     if !FROZEN {
         page.push_str(
-            "The trainees of this version are not set to published frequencies yet: what stands\nhere tries the pipeline and says nothing of cases or scores.\n",
+            "The trainees of this version are not set to published frequencies yet: what\n\
+             stands here tries the pipeline and says nothing of cases or scores.\n",
         );
     }
     page

@@ -32,6 +32,8 @@ const IN_EYE_MM: f64 = 2.0;
 pub struct Otherwise {
     /// The tip so far beside its place.
     pub shift_mm: Vector3<f64>,
+    /// The chopper's point so far beside its place.
+    pub chopper_mm: Vector3<f64>,
     /// The shaft so much steeper.
     pub steeper_rad: f64,
     /// The needle so turned about its shaft.
@@ -52,6 +54,7 @@ impl Default for Otherwise {
     fn default() -> Self {
         Self {
             shift_mm: Vector3::zeros(),
+            chopper_mm: Vector3::zeros(),
             steeper_rad: 0.0,
             roll_rad: 0.0,
             position: None,
@@ -193,7 +196,7 @@ impl Repeater {
             let tip_mm = pose.end_mm(&model.main_incision) + shift_mm;
             *pose = HandPose::needle_at(&model.main_incision, &tip_mm, elevation_rad, pose.roll_rad + roll_rad);
         }
-        let missed_mm = self.missed_mm(model, CHOPPER);
+        let missed_mm = otherwise.chopper_mm * share + self.missed_mm(model, CHOPPER);
         if let Some((_, pose)) = inputs.chopper.as_mut().filter(|_| missed_mm != Vector3::zeros()) {
             let point_mm = Blade::of(&model.chopper, &model.side_port, pose).point_mm + missed_mm;
             *pose = HandPose::chopper_at(&model.side_port, &model.chopper, &point_mm, pose.roll_rad);

@@ -94,6 +94,8 @@ pub enum Change {
     Steeper(f64),
     /// The tip so far from where it was, mm; is it nearer to the core's axis?
     Aside((f64, f64), bool),
+    /// The chopper so much higher than it was, mm.
+    ChopperHigher(f64),
     /// The needle turned over.
     TurnedOver,
     /// So many times as fast.
@@ -125,6 +127,7 @@ const BOTTLES_CM: [f64; 2] = [-20.0, 20.0];
 
 /// The same where what was recorded is done again: there a machine is often set far from where it should be.
 const HIGHER_MM: [f64; 3] = [-0.4, 0.4, 0.8];
+const CHOPPER_HIGHER_MM: [f64; 3] = [-0.4, 0.4, 0.8];
 const STEEPER_DEG: [f64; 2] = [-10.0, 10.0];
 const FAR_VACUUMS_MMHG: [f64; 3] = [-200.0, -100.0, 100.0];
 const FAR_BOTTLES_CM: [f64; 3] = [-20.0, 20.0, 40.0];
@@ -142,7 +145,7 @@ impl Change {
             Self::Place(_) | Self::Aside(..) => "place",
             Self::Roll(_) | Self::TurnedOver => "roll",
             Self::Kind(_) => "chopper",
-            Self::Reach(_) => "reach",
+            Self::Reach(_) | Self::ChopperHigher(_) => "reach",
             Self::Separation(_) => "separation",
             Self::Vacuum(_) => "vacuum",
             Self::Bottle(_) => "bottle",
@@ -170,7 +173,9 @@ impl Change {
             Self::Vacuum(mmhg) => format!("{mmhg:.0} mmHg"),
             Self::Bottle(cm) => format!("{cm:.0} cm"),
             Self::Pedal(position) => format!("position {position}"),
-            Self::Higher(mm) => format!("{:.1} mm {}", mm.abs(), if *mm > 0.0 { "less" } else { "more" }),
+            Self::Higher(mm) | Self::ChopperHigher(mm) => {
+                format!("{:.1} mm {}", mm.abs(), if *mm > 0.0 { "less" } else { "more" })
+            }
             Self::Steeper(degrees) => {
                 format!("{:.0}° {}", degrees.abs(), if *degrees > 0.0 { "steeper" } else { "flatter" })
             }
@@ -278,6 +283,7 @@ impl Change {
             Self::Higher(mm) => otherwise.shift_mm += Vector3::z() * *mm,
             Self::Steeper(degrees) => otherwise.steeper_rad += radians(*degrees),
             Self::Aside((x, y), _) => otherwise.shift_mm += Vector3::new(*x, *y, 0.0),
+            Self::ChopperHigher(mm) => otherwise.chopper_mm += Vector3::z() * *mm,
             Self::TurnedOver => otherwise.roll_rad = std::f64::consts::PI,
             Self::Vacuum(mmhg) => otherwise.vacuum_pa = Some(pa_from_mmhg(*mmhg)),
             Self::Bottle(cm) => otherwise.bottle_pa = Some(head_pa(10.0 * cm)),
@@ -369,6 +375,9 @@ pub(super) fn changes_of_a_stretch(
         let asides = places(model, (x, y)).into_iter().map(|to| ((to.0 - x, to.1 - y), off(to) < off((x, y))));
         all.extend(asides.map(|(by, is_nearer)| Change::Aside(by, is_nearer)));
         all.push(Change::TurnedOver);
+    }
+    if inputs.iter().any(|i| i.chopper.is_some()) {
+        all.extend(CHOPPER_HIGHER_MM.map(Change::ChopperHigher));
     }
     all.extend(machine(case, hands, &FAR_VACUUMS_MMHG, &FAR_BOTTLES_CM));
     let is_held = |position: u8| inputs.iter().all(|i| i.pedal.position == position);

@@ -107,7 +107,7 @@ impl Question {
 const LEAD_S: f64 = 0.5;
 
 /// Longest time from the root to the event, s (A: hands that do not look for longer do not do the same).
-const LONGEST_S: f64 = 20.0;
+const LONGEST_S: f64 = 30.0;
 
 /// How long before the event a stretch begins whose root is too far, s, and the later moments (A).
 const FAR_S: f64 = 8.0;
@@ -199,6 +199,11 @@ impl Stretch {
 }
 
 impl Deed {
+    /// The stretch before an event.
+    pub(super) fn stretch(model: &Model, events: &[Event], event: EventIndex, chops: &[RecalledChop]) -> Self {
+        Self::Stretch(Box::new(Stretch::of(model.tick_s, events, event, chops)))
+    }
+
     /// The chop, where it is one.
     pub fn chop(&self) -> Option<&RecalledChop> {
         match self {
@@ -339,10 +344,7 @@ pub(super) fn deed(model: &Model, events: &[Event], event: EventIndex, chops: &[
     let of = events.get(event as usize)?;
     let is_pull = matches!(of.kind, EventKind::Pulled { .. });
     let chop = chop_of(model, of, chops).filter(|_| !is_pull).cloned();
-    Some(match chop {
-        Some(chop) => Deed::Chop(Box::new(chop)),
-        None => Deed::Stretch(Box::new(Stretch::of(model.tick_s, events, event, chops))),
-    })
+    Some(chop.map_or_else(|| Deed::stretch(model, events, event, chops), |chop| Deed::Chop(Box::new(chop))))
 }
 
 /// Where the attempt stood at a moment.

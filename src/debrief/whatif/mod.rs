@@ -2,9 +2,9 @@
 //!
 //! The decision behind an event of a chop is the burying that led to it. From the state in which it began, or the chopper came, or
 //! both instruments parted, hands do again what was done (`plan::recall`) with one change of a closed list (`change`), as nearly as
-//! a trained hand does what it means to (`plan::Scatter`). Of any other event, of pieces, fluid or zonules, hands do again the
-//! movements that were recorded (`plan::again`), from before the step that led to it, and from shortly before it (`deed`). The same
-//! repetition misses by the same amounts in every alternative. What is counted is how often what happened does not happen again,
+//! a trained hand does what it means to (`plan::Scatter`). Of any other event, of pieces, fluid or zonules, and where the manoeuvres
+//! done exactly so do not come to the event, hands do again the movements that were recorded (`plan::again`), from before the step
+//! that led to it, and from shortly before it (`deed`). The same repetition misses by the same amounts in every alternative. What is counted is how often what happened does not happen again,
 //! beside how often it does not without a change.
 //!
 //! All changes are tried a few times; the best go on, and are counted only on hands that had no part in choosing them. A
@@ -31,6 +31,7 @@ use crate::sim::{Model, State, step};
 use crate::statistics::rate::Rate;
 use change::Change;
 use deed::{Deed, Moment, Question, Start, deed, question};
+use doing::Doing;
 use std::sync::atomic::AtomicU32;
 use trials::{Inquiry, Work, inquire};
 
@@ -195,6 +196,20 @@ pub fn askable(attempt: &Attempt, goes_on: impl Fn() -> bool) -> Option<Vec<Resu
     (0..events.len()).map(ask).collect()
 }
 
+/// Does what is feared come again when exactly that is done which is told of a chop?
+fn comes_again(model: &Model, attempt: &Attempt, deed: &Deed, start: &Start, question: &Question) -> bool {
+    let (Question::Without(_), Some(tail)) = (question, deed.tail(attempt, start.moment)) else { return true };
+    let (mut state, mut doing) = (start.state.clone(), Doing::new(&start.hands, &tail, None));
+    let (longest, seen) = ((LONGEST_S / model.tick_s) as u64, state.events.len());
+    while let Some(inputs) = doing.next(model, &state) {
+        step(model, &mut state, &inputs);
+        if state.fault.is_some() || state.tick - start.tick > longest {
+            break;
+        }
+    }
+    state.events.iter().skip(seen).any(|e| question.is_met_by(&e.kind))
+}
+
 /// What would have happened but for the decision behind an event.
 ///
 /// `repeats`: how often each of the best changes is counted. `goes_on` is called before each repetition, from whichever thread
@@ -216,12 +231,22 @@ pub fn whatif(
     let question = question(&attempt.events, event)?;
     let chops = recalled(model, attempt, &still).ok_or(NoWhatIf::Stopped)?;
     let last = attempt.events.len().saturating_sub(1);
-    let deed = deed(model, &attempt.events, event, &chops).ok_or(NoWhatIf::NoEvent { event, last })?;
+    let mut deed = deed(model, &attempt.events, event, &chops).ok_or(NoWhatIf::NoEvent { event, last })?;
     let at = attempt.events.get(event as usize).map_or(0, |of| of.tick);
     // From after the event on there is nothing to be avoided; the crack goes through later than it begins.
     let is_before = |tick: u64| tick < at || question == Question::Through;
-    let moments: Vec<_> = deed.moments().into_iter().filter(|(_, tick)| is_before(*tick)).collect();
-    let (starts, done) = starts(model, attempt, &moments, at, &still).ok_or(NoWhatIf::Stopped)?;
+    let begun = |deed: &Deed| {
+        let moments: Vec<_> = deed.moments().into_iter().filter(|(_, tick)| is_before(*tick)).collect();
+        starts(model, attempt, &moments, at, &still).ok_or(NoWhatIf::Stopped)
+    };
+    let (mut starts, mut done) = begun(&deed)?;
+    // Told as manoeuvres, a chop may lose what led to it: then the movements are done again.
+    if deed.chop().is_some()
+        && !starts.first().is_some_and(|start| comes_again(model, attempt, &deed, start, &question))
+    {
+        deed = Deed::stretch(model, &attempt.events, event, &chops);
+        (starts, done) = begun(&deed)?;
+    }
     let (asks_through, asked) = (question == Question::Through, question.words());
     let inquiry = Inquiry {
         model,

@@ -70,8 +70,8 @@ struct Outcome {
 
 /// How often, of some repetitions.
 #[derive(Clone, Copy, Debug, Default)]
-struct Count {
-    avoided: Rate,
+pub(super) struct Count {
+    pub avoided: Rate,
     through: Rate,
     runs: u32,
     took_s: f64,
@@ -182,7 +182,7 @@ impl<F: Fn(Progress) -> bool + Sync> Inquiry<'_, F> {
     }
 
     /// Several tails from the same start, each so many times; in the order given, whatever the threads.
-    fn count(
+    pub(super) fn count(
         &self,
         start: &Start,
         tails: &[Tail],
@@ -209,6 +209,13 @@ impl Count {
             took_s: outcomes.iter().map(|o| o.took_s).sum(),
         }
     }
+}
+
+/// What was done from a moment on, with changes. `chop`: the last that was over before.
+pub(super) fn tailored(tail: &Tail, changes: &[Change], chop: Option<&RecalledChop>) -> Tail {
+    let mut made = tail.clone();
+    changes.iter().for_each(|change| change.make(&mut made, chop));
+    made
 }
 
 /// Did the crack go right through, in what is over or in what is still open?
@@ -264,11 +271,7 @@ impl<F: Fn(Progress) -> bool + Sync> Trials<'_, F> {
     /// Try all, count those that seem to matter on fresh hands, and those that suffice on untrained ones.
     fn weigh(&mut self, start: &Start, tail: &Tail, candidates: Vec<Vec<Change>>) -> Option<(Rate, Vec<Alternative>)> {
         let (trained, untrained) = (Scatter::TRAINED, Scatter::TRAINED.wider(UNTRAINED));
-        let made = |changes: &[Change]| {
-            let mut made = tail.clone();
-            changes.iter().for_each(|change| change.make(&mut made, self.inquiry.deed.chop_before()));
-            made
-        };
+        let made = |changes: &[Change]| tailored(tail, changes, self.inquiry.deed.chop_before());
         let most = candidates.len().min(GO_ON);
         let as_it_was = std::slice::from_ref(tail);
         let first = self.count(start, as_it_was, &trained, self.tries())?[0].avoided;

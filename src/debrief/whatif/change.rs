@@ -120,14 +120,17 @@ const FREE: ([u8; 4], f64, f64, f64) = ([12, 6, 9, 3], 0.06, 0.45, 1.0);
 /// By how much each number is changed, less and more (A: what a teacher would say, not a search).
 const DEPTHS_MM: [f64; 4] = [-0.8, -0.4, 0.4, 0.8];
 const ANGLES_DEG: [f64; 4] = [-20.0, -10.0, 10.0, 20.0];
-const REACHES_MM: [f64; 2] = [-0.4, 0.4];
-const SEPARATIONS_MM: [f64; 3] = [-0.6, 0.6, 1.2];
+const REACHES_MM: [f64; 3] = [-0.8, -0.4, 0.4];
+const SEPARATIONS_MM: [f64; 3] = [-0.6, 0.6, WIDER_MM];
+
+/// The most by which instruments are parted further, mm.
+pub(super) const WIDER_MM: f64 = 1.2;
 const VACUUMS_MMHG: [f64; 2] = [-100.0, 100.0];
 const BOTTLES_CM: [f64; 2] = [-20.0, 20.0];
 
 /// The same where what was recorded is done again: there a machine is often set far from where it should be.
 const HIGHER_MM: [f64; 3] = [-0.4, 0.4, 0.8];
-const CHOPPER_HIGHER_MM: [f64; 3] = [-0.4, 0.4, 0.8];
+const CHOPPER_HIGHER_MM: [f64; 4] = [-0.8, -0.4, 0.4, 0.8];
 const STEEPER_DEG: [f64; 2] = [-10.0, 10.0];
 const FAR_VACUUMS_MMHG: [f64; 3] = [-200.0, -100.0, 100.0];
 const FAR_BOTTLES_CM: [f64; 3] = [-20.0, 20.0, 40.0];

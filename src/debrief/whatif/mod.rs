@@ -7,14 +7,16 @@
 //! that led to it, and from shortly before it (`deed`). The same repetition misses by the same amounts in every alternative. What is counted is how often what happened does not happen again,
 //! beside how often it does not without a change.
 //!
-//! All changes are tried a few times; the best go on, and are counted only on hands that had no part in choosing them. A
-//! change is called *sufficient* when the interval of its rate lies above a half and that of its difference above zero, *easy*
+//! All changes are tried a few times; the best go on, and are counted only on hands that had no part in choosing them. What is
+//! recommended is the best of those, and so looks better than it is: it is counted once more, on hands that had no part in that
+//! either, and only these numbers are told; where they do not bear it out, the next is taken. A change is called *sufficient* when the interval of its rate lies above a half and that of its difference above zero, *easy*
 //! when that holds for hands that miss twice as far as well. Nothing is known from this but what the model does.
 //!
 //! Limits: movements that are done again do not look: what a hand would have done about what it then saw is not in them. An event
 //! that hands doing nearly the same do not meet again was an accident of that hand, and then no change shows a difference: the rate
 //! without a change says so.
 
+pub mod anew;
 pub mod change;
 pub mod deed;
 mod doing;
@@ -33,7 +35,7 @@ use change::Change;
 use deed::{Deed, Moment, Question, Start, deed, question};
 use doing::Doing;
 use std::sync::atomic::AtomicU32;
-use trials::{Inquiry, Work, inquire};
+use trials::{Found, Inquiry, Work, inquire};
 
 pub use deed::NoWhatIf;
 
@@ -91,6 +93,9 @@ pub struct Alternative {
     pub difference: (f64, f64, f64),
     /// The same rate by hands that miss twice as far; `None` where that was not asked.
     pub untrained: Option<Rate>,
+    /// Of what is recommended, the rate by which it was chosen: the others are counted again after that, by hands that had no part
+    /// in it.
+    pub chosen_by: Option<Rate>,
 }
 
 impl Alternative {
@@ -131,7 +136,7 @@ pub struct WhatIf {
     pub deed: Deed,
     /// What happens without a change, from each moment on: when, s, and how often it is avoided.
     pub unchanged: Vec<(Moment, f64, Rate)>,
-    /// One thing changed each, the earliest first, the best of a moment first.
+    /// One thing changed each, the earliest first; of a moment in the order in which they came out at first.
     pub alternatives: Vec<Alternative>,
     /// Two things changed, where no single change suffices.
     pub pairs: Vec<Alternative>,
@@ -262,20 +267,8 @@ pub fn whatif(
     let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build();
     let pool = pool.map_err(|error| NoWhatIf::Threads(error.to_string()))?;
     let found = pool.install(|| inquire(&inquiry, &starts, repeats.max(1)));
-    let (unchanged, alternatives, pairs, effort) = found.ok_or(NoWhatIf::Stopped)?;
-    let places = || (0..alternatives.len()).map(|i| (i, &alternatives[i]));
-    // Of equals the one with which the chop comes out best as well.
-    let better = |a: &Alternative, b: &Alternative| {
-        a.difference.0.total_cmp(&b.difference.0).then(a.through.share().total_cmp(&b.through.share()))
-    };
-    let latest_sufficient = places()
-        .filter(|(_, a)| a.is_sufficient())
-        .max_by(|(_, a), (_, b)| a.t_s.total_cmp(&b.t_s).then(better(a, b)))
-        .map(|(i, _)| i);
-    let earliest_easy = places()
-        .filter(|(_, a)| a.is_easy())
-        .max_by(|(_, a), (_, b)| b.t_s.total_cmp(&a.t_s).then(better(a, b)))
-        .map(|(i, _)| i);
+    let Found { unchanged, alternatives, pairs, latest_sufficient, earliest_easy, effort } =
+        found.ok_or(NoWhatIf::Stopped)?;
     let (what, value) = deed.decision();
     let t_s = starts.first().map_or(0.0, |start| start.t_s);
     let decision = Decision { t_s, what, value };

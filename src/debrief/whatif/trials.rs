@@ -1,6 +1,6 @@
 //! The repetitions of a what-if: what is done in each, what counts, and which changes go on.
 
-use super::change::{Change, Tail, changes, changes_of_a_stretch};
+use super::change::{Change, Tail, WIDER_MM, changes, changes_of_a_stretch};
 use super::deed::{Deed, Moment, Question, Start};
 use super::doing::Doing;
 use super::{Alternative, LONGEST_S, Progress};
@@ -13,7 +13,8 @@ use crate::sim::event::{Event, EventKind};
 use crate::sim::{Model, State, chop, step};
 use crate::statistics::rate::Rate;
 use rayon::prelude::*;
-use std::sync::atomic::{AtomicU32, Ordering};
+use std::cmp::Ordering;
+use std::sync::atomic::{AtomicU32, Ordering as Memory};
 
 /// Share of the repetitions of the best changes with which every change is tried.
 const TRIED: u32 = 3;
@@ -21,8 +22,14 @@ const TRIED: u32 = 3;
 /// Most changes that go on.
 const GO_ON: usize = 8;
 
-/// Seeds of the hands that are counted begin here, those of the first tries at 0.
+/// Share of the tries, and least number, after which a change that has made no difference is let be.
+const LOOKED_AT: u32 = 2;
+const LEAST_LOOKED_AT: u32 = 3;
+
+/// Seeds of the hands that are counted begin here, those of the first tries at 0, those that confirm what is recommended at the
+/// last.
 const FRESH: u64 = 1 << 32;
+const CONFIRMING: u64 = 1 << 33;
 
 /// How much further an untrained hand misses (A).
 const UNTRAINED: f64 = 2.0;
@@ -94,14 +101,14 @@ pub(super) struct Inquiry<'a, F> {
 impl<F: Fn(Progress) -> bool + Sync> Inquiry<'_, F> {
     /// One repetition more is begun: shall it be done?
     fn goes_on(&self) -> bool {
-        let done = self.done.fetch_add(1, Ordering::Relaxed);
-        (self.goes_on)(Progress { done, planned: self.planned.load(Ordering::Relaxed) })
+        let done = self.done.fetch_add(1, Memory::Relaxed);
+        (self.goes_on)(Progress { done, planned: self.planned.load(Memory::Relaxed) })
     }
 
     /// There will be more, or fewer.
     fn plan(&self, more: u64, fewer: u64) {
-        let planned = u64::from(self.planned.load(Ordering::Relaxed)) + more;
-        self.planned.store(planned.saturating_sub(fewer) as u32, Ordering::Relaxed);
+        let planned = u64::from(self.planned.load(Memory::Relaxed)) + more;
+        self.planned.store(planned.saturating_sub(fewer) as u32, Memory::Relaxed);
     }
 
     /// One repetition.
@@ -196,11 +203,23 @@ impl<F: Fn(Progress) -> bool + Sync> Inquiry<'_, F> {
             .map(|(tail, seed)| self.goes_on().then(|| self.once(start, &tails[*tail], scatter, *seed)))
             .collect();
         let each = (seeds.end - seeds.start) as usize;
-        Some(outcomes?.chunks(each.max(1)).map(Count::of).collect())
+        let outcomes = outcomes?;
+        Some((0..tails.len()).map(|t| Count::of(&outcomes[t * each..(t + 1) * each])).collect())
     }
 }
 
 impl Count {
+    /// Of both.
+    fn and(&self, other: &Self) -> Self {
+        let sum = |a: Rate, b: Rate| Rate { count: a.count + b.count, of: a.of + b.of };
+        Self {
+            avoided: sum(self.avoided, other.avoided),
+            through: sum(self.through, other.through),
+            runs: self.runs + other.runs,
+            took_s: self.took_s + other.took_s,
+        }
+    }
+
     fn of(outcomes: &[Outcome]) -> Self {
         Self {
             avoided: outcomes.iter().map(|o| o.is_avoided).sum(),
@@ -224,7 +243,15 @@ fn has_gone_through(state: &State, new: &[Event]) -> bool {
     new.iter().any(is_through) || state.opening.as_ref().is_some_and(|o| chop::result(state, o).complete)
 }
 
-type Found = (Vec<(Moment, f64, Rate)>, Vec<Alternative>, Vec<Alternative>, (u32, f64));
+/// What was found.
+pub(super) struct Found {
+    pub unchanged: Vec<(Moment, f64, Rate)>,
+    pub alternatives: Vec<Alternative>,
+    pub pairs: Vec<Alternative>,
+    pub latest_sufficient: Option<usize>,
+    pub earliest_easy: Option<usize>,
+    pub effort: (u32, f64),
+}
 
 /// What was done and what could have been from a moment on, counted.
 struct Trials<'a, F> {
@@ -239,8 +266,18 @@ impl<F: Fn(Progress) -> bool + Sync> Trials<'_, F> {
         0..u64::from(self.repeats.div_ceil(TRIED))
     }
 
+    /// The first of the tries.
+    fn look(&self) -> std::ops::Range<u64> {
+        let tries = self.repeats.div_ceil(TRIED);
+        0..u64::from(tries.div_ceil(LOOKED_AT).max(LEAST_LOOKED_AT).min(tries))
+    }
+
     fn fresh(&self) -> std::ops::Range<u64> {
         FRESH..FRESH + u64::from(self.repeats)
+    }
+
+    fn confirming(&self) -> std::ops::Range<u64> {
+        CONFIRMING..CONFIRMING + u64::from(self.repeats)
     }
 
     /// Repetitions that weighing so many changes takes at most.
@@ -274,10 +311,22 @@ impl<F: Fn(Progress) -> bool + Sync> Trials<'_, F> {
         let made = |changes: &[Change]| tailored(tail, changes, self.inquiry.deed.chop_before());
         let most = candidates.len().min(GO_ON);
         let as_it_was = std::slice::from_ref(tail);
-        let first = self.count(start, as_it_was, &trained, self.tries())?[0].avoided;
+        let (look, rest) = (self.look(), self.look().end..self.tries().end);
+        let looked = self.count(start, as_it_was, &trained, look.clone())?[0];
+        let first = looked.and(&self.count(start, as_it_was, &trained, rest.clone())?[0]);
         let then = self.count(start, as_it_was, &trained, self.fresh())?[0].avoided;
         let tails: Vec<Tail> = candidates.iter().map(|changes| made(changes)).collect();
-        let counts = self.count(start, &tails, &trained, self.tries())?;
+        let mut counts = self.count(start, &tails, &trained, look)?;
+        // What made no difference to these hands is tried no further.
+        let matters: Vec<usize> =
+            (0..counts.len()).filter(|i| counts[*i].avoided.count != looked.avoided.count).collect();
+        let tails: Vec<Tail> = matters.iter().map(|i| tails[*i].clone()).collect();
+        let spared = (counts.len() - matters.len()) as u64 * (rest.end - rest.start);
+        self.inquiry.plan(0, spared);
+        for (i, more) in matters.iter().zip(self.count(start, &tails, &trained, rest)?) {
+            counts[*i] = counts[*i].and(&more);
+        }
+        let as_many = |count: &Count| if count.runs < first.runs { looked.avoided } else { first.avoided };
         let mut weighed: Vec<Alternative> = candidates
             .into_iter()
             .zip(counts)
@@ -287,8 +336,9 @@ impl<F: Fn(Progress) -> bool + Sync> Trials<'_, F> {
                 t_s: start.t_s,
                 avoided: count.avoided,
                 through: count.through,
-                difference: count.avoided.beyond(&first),
+                difference: count.avoided.beyond(&as_many(&count)),
                 untrained: None,
+                chosen_by: None,
             })
             .collect();
         // What helps, or harms, most goes on; the order of equals is that of the list.
@@ -317,6 +367,52 @@ impl<F: Fn(Progress) -> bool + Sync> Trials<'_, F> {
         weighed.sort_by(|a, b| b.difference.0.total_cmp(&a.difference.0));
         Some((then, weighed))
     }
+
+    /// The alternative that comes out first, counted once more by hands that had no part in choosing it; the next where that does
+    /// not bear it out. Place among the alternatives.
+    fn confirmed(
+        &mut self,
+        tails: &[(&Start, Tail)],
+        alternatives: &mut [Alternative],
+        first: impl Fn(&[Alternative]) -> Option<usize>,
+    ) -> Option<Option<usize>> {
+        loop {
+            let Some(at) = first(alternatives) else { return Some(None) };
+            let chosen = &alternatives[at];
+            let of_moment = tails.iter().find(|(start, _)| start.moment == chosen.moment);
+            let Some((start, tail)) = of_moment.filter(|_| chosen.chosen_by.is_none()) else { return Some(Some(at)) };
+            let with = tailored(tail, &chosen.changes, self.inquiry.deed.chop_before());
+            let is_asked = chosen.untrained.is_some();
+            self.inquiry.plan(u64::from(self.repeats) * if is_asked { 3 } else { 2 }, 0);
+            let counts = self.count(start, &[with.clone(), tail.clone()], &Scatter::TRAINED, self.confirming())?;
+            let untrained = Scatter::TRAINED.wider(UNTRAINED);
+            let by_others = if is_asked {
+                self.count(start, std::slice::from_ref(&with), &untrained, self.confirming())?
+            } else {
+                Vec::new()
+            };
+            let chosen = &mut alternatives[at];
+            chosen.chosen_by = Some(chosen.avoided);
+            (chosen.avoided, chosen.through) = (counts[0].avoided, counts[0].through);
+            chosen.difference = counts[0].avoided.beyond(&counts[1].avoided);
+            chosen.untrained = by_others.first().map(|count| count.avoided);
+        }
+    }
+}
+
+/// Of equals the one with which the chop comes out best as well.
+fn better(a: &Alternative, b: &Alternative) -> Ordering {
+    a.difference.0.total_cmp(&b.difference.0).then(a.through.share().total_cmp(&b.through.share()))
+}
+
+fn latest_sufficient(of: &[Alternative]) -> Option<usize> {
+    let places = (0..of.len()).filter(|i| of[*i].is_sufficient());
+    places.max_by(|a, b| of[*a].t_s.total_cmp(&of[*b].t_s).then_with(|| better(&of[*a], &of[*b])))
+}
+
+fn earliest_easy(of: &[Alternative]) -> Option<usize> {
+    let places = (0..of.len()).filter(|i| of[*i].is_easy());
+    places.max_by(|a, b| of[*b].t_s.total_cmp(&of[*a].t_s).then_with(|| better(&of[*a], &of[*b])))
 }
 
 /// Everything that is asked, counted; `None` when it was stopped.
@@ -337,6 +433,8 @@ pub(super) fn inquire<F: Fn(Progress) -> bool + Sync>(
         unchanged.push((start.moment, start.t_s, as_it_was));
         alternatives.extend(weighed);
     }
+    let latest = trials.confirmed(&tails, &mut alternatives, latest_sufficient)?;
+    let easy = trials.confirmed(&tails, &mut alternatives, earliest_easy)?;
     // Two things, where one is not enough.
     let is_lost = unchanged.first().is_some_and(|(_, _, rate)| rate.share() < 0.5);
     if let Some((start, tail)) =
@@ -350,7 +448,14 @@ pub(super) fn inquire<F: Fn(Progress) -> bool + Sync>(
         pairs = trials.weigh(start, tail, two)?.1;
         pairs.retain(|pair| pair.difference.0 > 0.0);
     }
-    Some((unchanged, alternatives, pairs, trials.effort))
+    Some(Found {
+        unchanged,
+        alternatives,
+        pairs,
+        latest_sufficient: latest,
+        earliest_easy: easy,
+        effort: trials.effort,
+    })
 }
 
 /// Pairs of where and how the tip is buried, and of each with what is done later: a step of one may be of use only with a step
@@ -359,7 +464,7 @@ fn two_at_once(alternatives: &[Alternative], chop: &RecalledChop) -> Vec<Vec<Cha
     let is_aim = |c: &&Change| matches!(c, Change::Depth(_) | Change::Angle(_) | Change::Place(_));
     let mut single: Vec<Change> = alternatives.iter().flat_map(|a| &a.changes).filter(is_aim).cloned().collect();
     if let Some(Manoeuvre::Separate { width_mm, .. }) = chop.part {
-        single.push(Change::Separation(width_mm + 0.6));
+        single.push(Change::Separation(width_mm + WIDER_MM));
     }
     if let Some(Manoeuvre::Chop { depth_mm: Some(depth_mm), .. }) = chop.chop {
         single.push(Change::Reach(depth_mm + 0.4));

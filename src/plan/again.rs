@@ -175,9 +175,8 @@ impl Repeater {
     }
 
     fn missed_mm(&self, model: &Model, channel: i32) -> Vector3<f64> {
-        let (place, depth): (fn(&Scatter) -> f64, fn(&Scatter) -> f64) = (|s| s.place_mm, |s| s.depth_mm);
-        let off = |n, spread| self.off(model, channel + n, spread);
-        Vector3::new(off(0, place), off(1, place), off(2, depth))
+        let off = |n, spread: fn(&Scatter) -> f64| self.off(model, channel + n, spread);
+        Vector3::new(off(0, |s| s.place_mm), off(1, |s| s.place_mm), off(2, |s| s.depth_mm))
     }
 
     fn hold_otherwise(&mut self, model: &Model, inputs: &mut Inputs) {

@@ -2,10 +2,10 @@
 //! repeat themselves, which component does either.
 
 use super::{LENSES, Row};
-use crate::debrief::whatif::rate::Rate;
 use crate::statistics::auc::{Area, auc};
 use crate::statistics::icc::icc;
 use crate::statistics::rasch::{Difficulty, difficulty};
+use crate::statistics::rate::Rate;
 use crate::trainee::{EXPERT, NOVICE, Trainee};
 use std::collections::BTreeMap;
 

@@ -6,8 +6,8 @@ use crate::calibrate::{ATTEMPTS, Calibration, Design, LENSES, NoCalibration, Sha
 use crate::case::{ReadCase, read_case};
 use crate::cli::{CliError, compiled, plain, print, progress, remark, scenario_name, write_whole};
 use crate::debrief::json::rounded;
-use crate::debrief::whatif::rate::Rate;
 use crate::statistics::auc::Area;
+use crate::statistics::rate::Rate;
 use crate::trainee::{EXPERT, FROZEN, NOVICE, VERSION};
 use clap::Args;
 use serde::Serialize;

@@ -5,9 +5,9 @@ use crate::cli::{CliError, plain, print, progress};
 use crate::debrief::Course;
 use crate::debrief::json::rounded;
 use crate::debrief::timeline::describe;
-use crate::debrief::whatif::change::{Change, Moment};
-use crate::debrief::whatif::rate::Rate;
+use crate::debrief::whatif::change::Change;
 use crate::debrief::whatif::{Alternative, REPEATS, WhatIf, whatif};
+use crate::statistics::rate::Rate;
 use clap::Args;
 use serde::Serialize;
 use serde_json::Value;
@@ -67,7 +67,8 @@ struct AlternativeReport {
     of: u32,
     low: Value,
     high: Value,
-    through: u32,
+    /// Of a chop.
+    through: Option<u32>,
     difference: Value,
     difference_low: Value,
     difference_high: Value,
@@ -83,8 +84,8 @@ struct UnchangedReport {
     high: Value,
 }
 
-impl From<&Alternative> for AlternativeReport {
-    fn from(a: &Alternative) -> Self {
+impl AlternativeReport {
+    fn of(a: &Alternative, is_chop: bool) -> Self {
         let (low, high) = a.avoided.wilson();
         let (difference, difference_low, difference_high) = a.difference;
         Self {
@@ -95,7 +96,7 @@ impl From<&Alternative> for AlternativeReport {
             of: a.avoided.of,
             low: rounded(low),
             high: rounded(high),
-            through: a.through.count,
+            through: is_chop.then_some(a.through.count),
             difference: rounded(difference),
             difference_low: rounded(difference_low),
             difference_high: rounded(difference_high),
@@ -126,6 +127,7 @@ pub(crate) fn run(arguments: &WhatIfArguments) -> Result<ExitCode, CliError> {
     let answer = answer.map_err(|why| refused(why.to_string()))?;
     let wall_s = begun.elapsed().as_secs_f64();
     if arguments.json {
+        let report_of = |a: &Alternative| AlternativeReport::of(a, answer.deed.chop().is_some());
         let report = Report {
             event: answer.event,
             decision: DecisionReport {
@@ -133,10 +135,10 @@ pub(crate) fn run(arguments: &WhatIfArguments) -> Result<ExitCode, CliError> {
                 what: answer.decision.what,
                 value: &answer.decision.value,
             },
-            latest_sufficient: answer.latest_sufficient.map(|i| (&answer.alternatives[i]).into()),
-            earliest_easy: answer.earliest_easy.map(|i| (&answer.alternatives[i]).into()),
-            alternatives: answer.alternatives.iter().map(AlternativeReport::from).collect(),
-            pairs: answer.pairs.iter().map(AlternativeReport::from).collect(),
+            latest_sufficient: answer.latest_sufficient.map(|i| report_of(&answer.alternatives[i])),
+            earliest_easy: answer.earliest_easy.map(|i| report_of(&answer.alternatives[i])),
+            alternatives: answer.alternatives.iter().map(report_of).collect(),
+            pairs: answer.pairs.iter().map(report_of).collect(),
             unchanged: answer
                 .unchanged
                 .iter()
@@ -182,24 +184,21 @@ fn page(answer: &WhatIf, happened: &str, at_s: f64, wall_s: f64) -> String {
     say(&format!("Event {}, {at_s:.2} s: {happened}.", answer.event));
     let decision = &answer.decision;
     say(&format!("Decision: {} at {:.2} s, {}.", decision.what, decision.t_s, decision.value));
-    let asked = if answer.asks_through { "the crack goes right through" } else { "that does not happen" };
     say(&format!(
-        "In this model, how often {asked} when one thing is changed, by hands that miss as trained hands do."
+        "In this model, how often {}, and nothing critical comes instead, when one thing is changed, by hands that miss as \
+         trained hands do.",
+        answer.asked
     ));
-    let through = if answer.asks_through { "" } else { "  through" };
+    let tells_through = answer.deed.chop().is_some() && !answer.asks_through;
+    let through = if tells_through { "  through" } else { "" };
     for (moment, t_s, unchanged) in &answer.unchanged {
-        let when = match moment {
-            Moment::Burying => "before burying",
-            Moment::Holding => "the tip buried",
-            Moment::Parting => "about to part",
-        };
-        let from = format!("From {t_s:.2} s, {when}");
+        let from = format!("From {t_s:.2} s, {}", moment.when());
         let _ = writeln!(page, "\n{from:<w$}  how often     95 %  difference, 95 %{through}", w = NAMES + 2);
         let _ = writeln!(page, "  {:<NAMES$}  {}", "as it was done", rate(unchanged));
         let of_moment = answer.alternatives.iter().filter(|a| a.moment == *moment);
         let (same, other): (Vec<_>, Vec<_>) = of_moment.partition(|a| a.difference.0 == 0.0);
         for a in other {
-            let _ = writeln!(page, "{}", line(a, answer.asks_through));
+            let _ = writeln!(page, "{}", line(a, tells_through));
         }
         if !same.is_empty() {
             let named: Vec<String> = same.iter().map(|a| named(a)).collect();
@@ -210,9 +209,9 @@ fn page(answer: &WhatIf, happened: &str, at_s: f64, wall_s: f64) -> String {
         }
     }
     if !answer.pairs.is_empty() {
-        let _ = writeln!(page, "\nNo single change suffices. Two at once, before burying:");
+        let _ = writeln!(page, "\nNo single change suffices. Two at once, from the first moment on:");
         for a in &answer.pairs {
-            let _ = writeln!(page, "{}", line(a, answer.asks_through));
+            let _ = writeln!(page, "{}", line(a, tells_through));
         }
     }
     let place = |place: Option<usize>| match place.map(|i| &answer.alternatives[i]) {
@@ -247,13 +246,13 @@ pub(super) fn wrapped(text: &str, width: usize) -> Vec<String> {
     rows
 }
 
-fn line(a: &Alternative, asks_through: bool) -> String {
+fn line(a: &Alternative, tells_through: bool) -> String {
     let (difference, low, high) = a.difference;
     let name = named(a);
     // A long name has a row of its own.
     let name =
         if name.chars().count() > NAMES { format!("{name}\n  {:<NAMES$}", "") } else { format!("{name:<NAMES$}") };
-    let through = if asks_through { String::new() } else { format!("  {:>3} of {}", a.through.count, a.through.of) };
+    let through = if tells_through { format!("  {:>3} of {}", a.through.count, a.through.of) } else { String::new() };
     let spread = format!("{:+.0} ({:+.0} to {:+.0})", 100.0 * difference, 100.0 * low, 100.0 * high);
     format!("  {name}  {}  {spread:>16}{through}", rate(&a.avoided))
 }

@@ -50,7 +50,7 @@ impl Foot {
 
     /// Share of the set vacuum and flow that is asked for at most: on a dual-linear foot the travel within position 3 is the
     /// vacuum's.
-    fn vacuum_limit_share(&self) -> f64 {
+    pub(super) fn vacuum_limit_share(&self) -> f64 {
         if self.pedal.position >= 3 && self.power_share.is_some() { self.pedal.share } else { 1.0 }
     }
 }

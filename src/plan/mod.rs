@@ -1,4 +1,5 @@
 //! Plans: manoeuvres in the trade's words, turned into `Inputs` tick by tick.
+pub mod again;
 mod aim;
 mod eat;
 pub mod hands;

@@ -36,6 +36,9 @@ const MOST_OF_THE_WAY: f64 = 0.8;
 /// Length within the lens up to which the tip only touched it, mm.
 const TOUCH_MM: f64 = 0.3;
 
+/// Length in the eye below which a needle is drawn back, mm: where it stands is then where it would come in.
+const LEAST_IN_MM: f64 = 1.0;
+
 /// Shortest pause that is told, s.
 const TOLD_PAUSE_S: f64 = 0.05;
 
@@ -48,11 +51,13 @@ pub fn hands_of(model: &Model, inputs: &Inputs) -> Hands {
     let foot = Foot { pedal: inputs.pedal, power_share: inputs.power_share };
     // On a dual-linear foot the limit that is asked for is a share of the one that is set.
     let share = if foot.pedal.position >= 3 && foot.power_share.is_some() { foot.pedal.share } else { 1.0 };
+    // A needle that hardly stands in its incision, or behind it, is one drawn back along its shaft.
+    let drawn_mm = (LEAST_IN_MM - inputs.needle.insertion_mm).max(0.0);
     Hands {
-        needle_mm: inputs.needle.end_mm(&model.main_incision),
+        needle_mm: inputs.needle.end_mm(&model.main_incision) + inputs.needle.forward() * drawn_mm,
         elevation_rad: inputs.needle.elevation_rad,
         roll_rad: inputs.needle.roll_rad,
-        drawn_mm: 0.0,
+        drawn_mm,
         chopper: inputs
             .chopper
             .map(|(end, pose)| (end, Blade::of(&model.chopper, &model.side_port, &pose).point_mm, pose.roll_rad)),

@@ -1,5 +1,5 @@
-//! Statistics that more than one room needs: how well a score tells two groups apart, how well it repeats itself, how hard a
-//! case is, and what a result says about both a learner and a case.
+//! Statistics that more than one room needs: how often something is so and how sure that is, how well a score tells two groups
+//! apart, how well it repeats itself, how hard a case is, and what a result says about both a learner and a case.
 //!
 //! Pure functions of numbers; nothing here knows of eyes. Each names its published source, and its tests hold it against a
 //! published worked example or against a reference library that is named. No file, clock, thread or random number.
@@ -8,3 +8,4 @@ pub mod auc;
 pub mod elo;
 pub mod icc;
 pub mod rasch;
+pub mod rate;

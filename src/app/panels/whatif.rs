@@ -216,7 +216,7 @@ fn question(ui: &mut Ui, view: &WhatIfView<'_>, shown: &mut Shown) {
 
 fn asking(ui: &mut Ui, done: u32, planned: u32, shown: &mut Shown) {
     widgets::card(ui, |ui| {
-        ui.label(RichText::new("Going through the chop again and again").font(style::bold(ui, BODY)));
+        ui.label(RichText::new("Going through it again and again").font(style::bold(ui, BODY)));
         let words = if planned == 0 {
             "The attempt is gone through up to the decision …".to_owned()
         } else {
@@ -336,7 +336,7 @@ fn answer_ui(ui: &mut Ui, view: &AnswerView<'_>, shown: &mut Shown) {
         ui.spacing_mut().item_spacing.y = 6.0;
     }
     if view.has_asked_pairs {
-        heading(ui, "No single change suffices: two at once, before burying");
+        heading(ui, "No single change suffices: two at once, from the first moment on");
         if view.pairs.is_empty() {
             widgets::quiet(ui, "No two of them helped either.");
         }
@@ -596,8 +596,8 @@ pub(crate) mod tests {
 
     #[test]
     fn a_refusal_is_told_in_its_sentence() {
-        let mut page = small_page(|ui| show(ui, StageView::Refused("It belongs to no chop.")));
-        assert!(page.query_by_label("It belongs to no chop.").is_some());
+        let mut page = small_page(|ui| show(ui, StageView::Refused("There is no such event.")));
+        assert!(page.query_by_label("There is no such event.").is_some());
         assert_eq!(asked(&mut page, "Back to the debrief"), [Command::Back]);
     }
 
@@ -611,7 +611,7 @@ pub(crate) mod tests {
             "As it was done: 1 of 24, 1–20 %",
             "Depth 1.37 mm: 21 of 24, 69–96 %, +83 (+63 to +103) points; earliest that is easy",
             "Separation 2.13 mm: 2 of 24, 2–26 %, −4 (−24 to +16) points",
-            "No single change suffices: two at once, before burying",
+            "No single change suffices: two at once, from the first moment on",
             "952 repetitions, 6343 s of the eye's time.",
         ] {
             assert!(page.query_by_label(words).is_some(), "{words}");

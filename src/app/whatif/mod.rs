@@ -261,9 +261,8 @@ impl WhatIfs {
         let (spec, model, attempt) = (judged.spec.clone(), judged.model.clone(), judged.attempt.clone());
         let subject = Subject { spec, model, attempt };
         let mut all = Self { subject: Some(subject), tickets, ..Self::default() };
-        all.looking = all.give(clerk, |Subject { model, attempt, .. }, errand| {
-            askable(&model, &attempt, || errand.goes_on()).map(Found::Askable)
-        });
+        all.looking = all
+            .give(clerk, |Subject { attempt, .. }, errand| askable(&attempt, || errand.goes_on()).map(Found::Askable));
         all
     }
 

@@ -134,9 +134,6 @@ pub fn sentence(why: &NoWhatIf, judged: &Judged) -> String {
         NoWhatIf::NoOutcome { such: others, .. } => {
             format!("A step on the way, not an outcome that could have been otherwise. {}", such(others))
         }
-        NoWhatIf::NoChop { such: others, .. } => {
-            format!("It belongs to no chop, and only chops are gone through again. {}", such(others))
-        }
         NoWhatIf::Stopped => "It was stopped.".to_owned(),
         NoWhatIf::Threads(error) => format!("It cannot be gone through here: {error}."),
     }

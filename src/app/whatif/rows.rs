@@ -1,9 +1,10 @@
 //! An answer as rows of a page, made once when it comes. Shares 0–1, times s.
 
 use crate::app::panels::whatif::{AlternativeRow, GroupView, RateView, Which};
-use crate::debrief::whatif::change::{Change, Moment};
-use crate::debrief::whatif::rate::Rate;
+use crate::debrief::whatif::change::Change;
+use crate::debrief::whatif::deed::Moment;
 use crate::debrief::whatif::{Alternative, WhatIf};
+use crate::statistics::rate::Rate;
 
 /// Rows of an answer.
 pub struct Rows {
@@ -40,14 +41,6 @@ fn rate(rate: &Rate) -> RateView {
     RateView { count: rate.count, of: rate.of, interval: rate.wilson() }
 }
 
-fn when(moment: Moment) -> &'static str {
-    match moment {
-        Moment::Burying => "before burying",
-        Moment::Holding => "the tip buried",
-        Moment::Parting => "about to part",
-    }
-}
-
 impl Rows {
     /// Of an answer.
     pub fn of(answer: &WhatIf) -> Self {
@@ -74,21 +67,21 @@ impl Rows {
             let of_moment = answer.alternatives.iter().enumerate().filter(|(_, a)| a.moment == *moment);
             let rows = of_moment.map(|(at, a)| row(Which::Single(at), a));
             let (same, rows) = rows.partition(|row| row.difference.0 == 0.0);
-            let title = format!("From {t_s:.2} s, {}", when(*moment));
+            let title = format!("From {t_s:.2} s, {}", moment.when());
             GroupView { title, unchanged: Some(rate(unchanged)), rows, same }
         };
         let place = |place: Option<usize>| {
             place.and_then(|at| answer.alternatives.get(at)).map(|a| format!("{} at {:.2} s", name(a), a.t_s))
         };
         let decision = &answer.decision;
-        let asked = if answer.asks_through { "the crack goes right through" } else { "that does not happen" };
         let (runs, sim_s) = answer.effort;
         let is_lost = answer.unchanged.first().is_some_and(|(_, _, rate)| rate.share() < 0.5);
         Self {
             decision: format!("Decision: {} at {:.2} s, {}.", decision.what, decision.t_s, decision.value),
             asked: format!(
-                "In this model, how often {asked} when one thing is changed, by hands that miss as trained hands do. \
-                 Whiskers are 95\u{a0}% intervals; the dashed line is as it was done."
+                "In this model, how often {}, and nothing critical comes instead, when one thing is changed, by hands that \
+                 miss as trained hands do. Whiskers are 95\u{a0}% intervals; the dashed line is as it was done.",
+                answer.asked
             ),
             latest: place(answer.latest_sufficient),
             earliest: place(answer.earliest_easy),

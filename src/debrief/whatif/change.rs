@@ -4,37 +4,16 @@
 //! come before or after; the steps that were done keep their order, so that the same hand misses by as much with a change as
 //! without. mm, degrees, mmHg, cm, s.
 
+use super::deed::{Moment, Question, Start};
 use crate::case::CaseSpec;
+use crate::plan::again::{Again, Otherwise};
 use crate::plan::recall::RecalledChop;
-use crate::plan::{Bevel, ChopKind, Hands, Manoeuvre, OutOf};
-use crate::sim::Model;
+use crate::plan::{Bevel, ChopKind, DECOMPRESS_MM, Hands, Manoeuvre, OutOf};
 use crate::sim::circuit::head_pa;
-use crate::units::mmhg_from_pa;
-
-/// From when on things are done otherwise.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Moment {
-    /// Before burying.
-    Burying,
-    /// The tip is buried, the chopper not yet there.
-    Holding,
-    /// Both instruments are about to part.
-    Parting,
-}
-
-impl Moment {
-    /// All, in order.
-    pub const ALL: [Self; 3] = [Self::Burying, Self::Holding, Self::Parting];
-
-    /// In words that follow 'decision:'.
-    pub fn words(self) -> &'static str {
-        match self {
-            Self::Burying => "bury",
-            Self::Holding => "hold",
-            Self::Parting => "part",
-        }
-    }
-}
+use crate::sim::{Inputs, Model};
+use crate::units::{mmhg_from_pa, pa_from_mmhg, radians};
+use nalgebra::Vector3;
+use std::sync::Arc;
 
 /// What hands do from a moment on.
 #[derive(Clone, Debug, PartialEq)]
@@ -45,14 +24,18 @@ pub struct Tail {
     pub steps: Vec<Manoeuvre>,
     /// Done last.
     pub after: Vec<Manoeuvre>,
+    /// What was recorded, done again after all that.
+    pub again: Option<Again>,
+    /// It goes on for at least so many ticks, or holds still for as long.
+    pub lasts: u64,
 }
 
 impl Tail {
     /// What was done from that moment on; `None` where the attempt did not come so far.
     pub fn of(chop: &RecalledChop, from: Moment) -> Option<Self> {
         let bury = (from == Moment::Burying).then(|| chop.bury.clone());
-        let hold = (from < Moment::Parting).then_some(&chop.hold);
-        let chopper = (from < Moment::Parting).then(|| chop.chop.clone().into_iter().chain(chop.foot.clone()));
+        let hold = (from != Moment::Parting).then_some(&chop.hold);
+        let chopper = (from != Moment::Parting).then(|| chop.chop.clone().into_iter().chain(chop.foot.clone()));
         let steps: Vec<_> = bury
             .into_iter()
             .chain(hold.into_iter().flatten().cloned())
@@ -60,7 +43,19 @@ impl Tail {
             .chain(chop.part.clone())
             .collect();
         let reaches = from == Moment::Burying || chop.chop.is_some();
-        (reaches && !steps.is_empty()).then_some(Self { before: Vec::new(), steps, after: Vec::new() })
+        let (before, after) = (Vec::new(), Vec::new());
+        (reaches && !steps.is_empty()).then_some(Self { before, steps, after, again: None, lasts: 0 })
+    }
+
+    /// What was recorded, for so many ticks.
+    pub fn again(inputs: Arc<[Inputs]>, lasts: u64) -> Self {
+        let again = Some(Again { inputs, otherwise: Otherwise::default() });
+        Self { before: Vec::new(), steps: Vec::new(), after: Vec::new(), again, lasts }
+    }
+
+    /// Is nothing done of what was?
+    pub fn is_stopped(&self) -> bool {
+        self.steps.is_empty() && self.again.is_none()
     }
 }
 
@@ -93,6 +88,22 @@ pub enum Change {
     TurnFirst(f64),
     /// Clear the front of the core first.
     ClearFirst,
+    /// The tip so much higher than it was, mm.
+    Higher(f64),
+    /// The shaft so much steeper than it was, degrees.
+    Steeper(f64),
+    /// The tip so far from where it was, mm; is it nearer to the core's axis?
+    Aside((f64, f64), bool),
+    /// The chopper so much higher than it was, mm.
+    ChopperHigher(f64),
+    /// The needle turned over.
+    TurnedOver,
+    /// So many times as fast.
+    Speed(f64),
+    /// So many times as much injected.
+    Volume(f64),
+    /// Hydrodissect first.
+    FreeFirst,
     /// Stop and call.
     Stop,
 }
@@ -103,13 +114,27 @@ const WAIT_S: f64 = 0.5;
 /// Clearing: radius, depth below the front, time, as in the shipped plans, mm and s.
 const CLEAR: (f64, f64, f64) = (1.0, 0.8, 4.0);
 
+/// Freeing: clock hours, volume of each wave, time, and pressing back after it, as in the shipped plans, mL and s.
+const FREE: ([u8; 4], f64, f64, f64) = ([12, 6, 9, 3], 0.06, 0.45, 1.0);
+
 /// By how much each number is changed, less and more (A: what a teacher would say, not a search).
 const DEPTHS_MM: [f64; 4] = [-0.8, -0.4, 0.4, 0.8];
 const ANGLES_DEG: [f64; 4] = [-20.0, -10.0, 10.0, 20.0];
-const REACHES_MM: [f64; 2] = [-0.4, 0.4];
-const SEPARATIONS_MM: [f64; 3] = [-0.6, 0.6, 1.2];
+const REACHES_MM: [f64; 3] = [-0.8, -0.4, 0.4];
+const SEPARATIONS_MM: [f64; 3] = [-0.6, 0.6, WIDER_MM];
+
+/// The most by which instruments are parted further, mm.
+pub(super) const WIDER_MM: f64 = 1.2;
 const VACUUMS_MMHG: [f64; 2] = [-100.0, 100.0];
 const BOTTLES_CM: [f64; 2] = [-20.0, 20.0];
+
+/// The same where what was recorded is done again: there a machine is often set far from where it should be.
+const HIGHER_MM: [f64; 3] = [-0.4, 0.4, 0.8];
+const CHOPPER_HIGHER_MM: [f64; 4] = [-0.8, -0.4, 0.4, 0.8];
+const STEEPER_DEG: [f64; 2] = [-10.0, 10.0];
+const FAR_VACUUMS_MMHG: [f64; 3] = [-200.0, -100.0, 100.0];
+const FAR_BOTTLES_CM: [f64; 3] = [-20.0, 20.0, 40.0];
+const HALF: f64 = 0.5;
 
 /// Step of a place, mm, and the distance from the core's axis within which there is no way toward it.
 const PLACE_MM: f64 = 0.6;
@@ -118,12 +143,12 @@ impl Change {
     /// What is changed, a word of the closed list.
     pub fn what(&self) -> &'static str {
         match self {
-            Self::Depth(_) => "depth",
-            Self::Angle(_) => "tip angle",
-            Self::Place(_) => "place",
-            Self::Roll(_) => "roll",
+            Self::Depth(_) | Self::Higher(_) => "depth",
+            Self::Angle(_) | Self::Steeper(_) => "tip angle",
+            Self::Place(_) | Self::Aside(..) => "place",
+            Self::Roll(_) | Self::TurnedOver => "roll",
             Self::Kind(_) => "chopper",
-            Self::Reach(_) => "reach",
+            Self::Reach(_) | Self::ChopperHigher(_) => "reach",
             Self::Separation(_) => "separation",
             Self::Vacuum(_) => "vacuum",
             Self::Bottle(_) => "bottle",
@@ -131,6 +156,9 @@ impl Change {
             Self::ChopAgain => "chop again",
             Self::TurnFirst(_) => "rotate first",
             Self::ClearFirst => "clear first",
+            Self::Speed(_) => "speed",
+            Self::Volume(_) => "volume",
+            Self::FreeFirst => "free first",
             Self::Stop => "stop and call",
         }
     }
@@ -148,14 +176,25 @@ impl Change {
             Self::Vacuum(mmhg) => format!("{mmhg:.0} mmHg"),
             Self::Bottle(cm) => format!("{cm:.0} cm"),
             Self::Pedal(position) => format!("position {position}"),
-            Self::ChopAgain | Self::ClearFirst | Self::Stop => "yes".to_owned(),
+            Self::Higher(mm) | Self::ChopperHigher(mm) => {
+                format!("{:.1} mm {}", mm.abs(), if *mm > 0.0 { "less" } else { "more" })
+            }
+            Self::Steeper(degrees) => {
+                format!("{:.0}° {}", degrees.abs(), if *degrees > 0.0 { "steeper" } else { "flatter" })
+            }
+            Self::Aside((x, y), is_nearer) => {
+                format!("{:.1} mm {}", x.hypot(*y), if *is_nearer { "inward" } else { "outward" })
+            }
+            Self::TurnedOver => "turned over".to_owned(),
+            Self::Speed(times) | Self::Volume(times) => format!("{times:.1} times"),
+            Self::ChopAgain | Self::ClearFirst | Self::FreeFirst | Self::Stop => "yes".to_owned(),
         }
     }
 
     /// The change in words, as `depth 1.60 mm`.
     pub fn in_words(&self) -> String {
         match self {
-            Self::ChopAgain | Self::ClearFirst | Self::Stop => self.what().to_owned(),
+            Self::ChopAgain | Self::ClearFirst | Self::FreeFirst | Self::Stop => self.what().to_owned(),
             _ => format!("{} {}", self.what(), self.value()),
         }
     }
@@ -165,8 +204,11 @@ impl Change {
         matches!(self, Self::Stop)
     }
 
-    /// Make it.
-    pub fn make(&self, tail: &mut Tail) {
+    /// Make it. `chop`: the last chop that was over, to be chopped again before what was recorded.
+    pub fn make(&self, tail: &mut Tail, chop: Option<&RecalledChop>) {
+        if let Some(again) = &mut tail.again {
+            self.make_otherwise(&mut again.otherwise);
+        }
         let set = |vacuum_mmhg, bottle_cm| Manoeuvre::Set { vacuum_mmhg, power: None, bottle_cm, flow_ml_min: None };
         for step in &mut tail.steps {
             match (self, step) {
@@ -177,13 +219,16 @@ impl Change {
                 (Self::Kind(to), Manoeuvre::Chop { kind, depth_mm, .. }) => (*kind, *depth_mm) = (*to, None),
                 (Self::Reach(to), Manoeuvre::Chop { depth_mm, .. }) => *depth_mm = Some(*to),
                 (Self::Separation(to), Manoeuvre::Separate { width_mm, .. }) => *width_mm = *to,
+                (Self::Speed(times), Manoeuvre::Bury { speed_mm_s, .. }) => *speed_mm_s *= times,
+                (Self::Pedal(3), Manoeuvre::Bury { ultrasound, .. }) => *ultrasound = 1.0,
                 _ => {}
             }
         }
+        let is_burying = tail.steps.iter().any(|step| matches!(step, Manoeuvre::Bury { .. }));
         match self {
-            Self::Vacuum(mmhg) => tail.before.push(set(Some(*mmhg), None)),
-            Self::Bottle(cm) => tail.before.push(set(None, Some(*cm))),
-            Self::Pedal(position) => {
+            Self::Vacuum(mmhg) if tail.again.is_none() => tail.before.push(set(Some(*mmhg), None)),
+            Self::Bottle(cm) if tail.again.is_none() => tail.before.push(set(None, Some(*cm))),
+            Self::Pedal(position) if tail.again.is_none() && !is_burying => {
                 let chopper = tail.steps.iter().position(|s| matches!(s, Manoeuvre::Chop { .. }));
                 // Between burying and the chopper, and from there on.
                 tail.steps.retain(|step| !matches!(step, Manoeuvre::Pedal { .. }));
@@ -194,6 +239,13 @@ impl Change {
                 } else {
                     tail.before.push(pedal);
                 }
+            }
+            Self::ChopAgain if tail.again.is_some() => {
+                let steps = chop.and_then(|chop| Tail::of(chop, Moment::Burying)).map(|tail| tail.steps);
+                let pedal = Manoeuvre::Pedal { position: 1, share: 1.0, power: None };
+                tail.before.push(Manoeuvre::Withdraw { from: OutOf::Lens });
+                tail.before.extend(steps.unwrap_or_default());
+                tail.before.extend([pedal, Manoeuvre::Withdraw { from: OutOf::Lens }]);
             }
             Self::ChopAgain => {
                 let again: Vec<_> = tail.steps.clone();
@@ -211,32 +263,74 @@ impl Change {
                 let place_mm = place_mm.unwrap_or_default();
                 tail.before.extend([pedal, Manoeuvre::Clear { place_mm, radius_mm, depth_mm, seconds }]);
             }
+            Self::FreeFirst => {
+                let (hours, volume_ml, seconds, pressed_s) = FREE;
+                let wave = |hour| {
+                    let pressed = Manoeuvre::Decompress { seconds: pressed_s, depth_mm: DECOMPRESS_MM };
+                    [Manoeuvre::Hydrodissect { hour, volume_ml, seconds }, pressed]
+                };
+                tail.before.extend(hours.into_iter().flat_map(wave));
+            }
             Self::Stop => {
                 tail.steps.clear();
+                tail.again = None;
                 tail.after = vec![Manoeuvre::StopAndCall];
             }
             _ => {}
         }
     }
+
+    /// Make it of what was recorded.
+    fn make_otherwise(&self, otherwise: &mut Otherwise) {
+        match self {
+            Self::Higher(mm) => otherwise.shift_mm += Vector3::z() * *mm,
+            Self::Steeper(degrees) => otherwise.steeper_rad += radians(*degrees),
+            Self::Aside((x, y), _) => otherwise.shift_mm += Vector3::new(*x, *y, 0.0),
+            Self::ChopperHigher(mm) => otherwise.chopper_mm += Vector3::z() * *mm,
+            Self::TurnedOver => otherwise.roll_rad = std::f64::consts::PI,
+            Self::Vacuum(mmhg) => otherwise.vacuum_pa = Some(pa_from_mmhg(*mmhg)),
+            Self::Bottle(cm) => otherwise.bottle_pa = Some(head_pa(10.0 * cm)),
+            Self::Pedal(position) => otherwise.position = Some(*position),
+            Self::Speed(times) => otherwise.pace *= times,
+            Self::Volume(times) => otherwise.volume *= times,
+            _ => {}
+        }
+    }
 }
 
-/// All that could be done otherwise from a moment on. `hands`: as they stood then.
+/// Numbers changed by some others, within limits; a change that comes to nearly nothing, or to nearly another, is none.
+fn within(by: &[f64], base: f64, (low, high): (f64, f64)) -> Vec<f64> {
+    let mut changed: Vec<f64> = by.iter().map(|by| (base + by).clamp(low, high)).collect();
+    let least = 0.5 * by.iter().fold(f64::INFINITY, |least, by| least.min(by.abs()));
+    // At a limit two may come to nearly the same.
+    changed.retain(|value| (value - base).abs() > least);
+    changed.dedup_by(|a, b| (*a - *b).abs() < least);
+    changed
+}
+
+/// Vacuums and heights of the bottle, within the case's limits.
+fn machine(case: &CaseSpec, hands: &Hands, vacuums_mmhg: &[f64], bottles_cm: &[f64]) -> Vec<Change> {
+    let limits = case.limits();
+    let vacuum = mmhg_from_pa(hands.machine.vacuum_limit_pa);
+    let vacuums = within(vacuums_mmhg, vacuum, limits.vacuum_mmhg).into_iter().map(Change::Vacuum);
+    let bottle = hands.machine.bottle_pa / head_pa(10.0);
+    vacuums.chain(within(bottles_cm, bottle, limits.bottle_cm).into_iter().map(Change::Bottle)).collect()
+}
+
+/// All that could be done otherwise from a moment of a chop on. `hands`: as they stood then.
 pub fn changes(case: &CaseSpec, model: &Model, chop: &RecalledChop, hands: &Hands, from: Moment) -> Vec<Change> {
     let mut all = Vec::new();
-    let within = |values: &[f64], base: f64, (low, high): (f64, f64)| -> Vec<f64> {
-        let mut changed: Vec<f64> = values.iter().map(|by| (base + by).clamp(low, high)).collect();
-        let least = 0.5 * values.iter().fold(f64::INFINITY, |least, by| least.min(by.abs()));
-        // At a limit two may come to nearly the same.
-        changed.retain(|value| (value - base).abs() > least);
-        changed.dedup_by(|a, b| (*a - *b).abs() < least);
-        changed
-    };
-    if let (Moment::Burying, Manoeuvre::Bury { depth_mm, angle_deg, place_mm, bevel, .. }) = (from, &chop.bury) {
+    if let (Moment::Burying, Manoeuvre::Bury { depth_mm, angle_deg, place_mm, bevel, ultrasound, .. }) =
+        (from, &chop.bury)
+    {
         all.extend(within(&DEPTHS_MM, *depth_mm, (0.2, 4.5)).into_iter().map(Change::Depth));
         all.extend(within(&ANGLES_DEG, *angle_deg, (10.0, 60.0)).into_iter().map(Change::Angle));
         all.extend(places(model, *place_mm).into_iter().map(Change::Place));
         all.push(Change::Roll(if *bevel == Bevel::Up { Bevel::Down } else { Bevel::Up }));
-        all.extend([Change::TurnFirst(90.0), Change::ClearFirst]);
+        all.extend([Change::Speed(HALF), Change::TurnFirst(90.0), Change::ClearFirst]);
+        if *ultrasound == 0.0 {
+            all.push(Change::Pedal(3));
+        }
         if chop.chop.is_some() {
             all.push(Change::ChopAgain);
         }
@@ -252,12 +346,59 @@ pub fn changes(case: &CaseSpec, model: &Model, chop: &RecalledChop, hands: &Hand
         all.extend(within(&SEPARATIONS_MM, *width_mm, (0.3, 4.0)).into_iter().map(Change::Separation));
         all.extend([1, 2, 3].into_iter().filter(|p| *p != hands.foot.pedal.position).map(Change::Pedal));
     }
-    if from < Moment::Parting {
-        let limits = case.limits();
-        let vacuum = mmhg_from_pa(hands.machine.vacuum_limit_pa);
-        all.extend(within(&VACUUMS_MMHG, vacuum, limits.vacuum_mmhg).into_iter().map(Change::Vacuum));
-        let bottle = hands.machine.bottle_pa / head_pa(10.0);
-        all.extend(within(&BOTTLES_CM, bottle, limits.bottle_cm).into_iter().map(Change::Bottle));
+    if from != Moment::Parting {
+        all.extend(machine(case, hands, &VACUUMS_MMHG, &BOTTLES_CM));
+    }
+    all.push(Change::Stop);
+    all
+}
+
+/// All that could be done otherwise from a moment of a stretch on. `chop`: the last that was over.
+pub(super) fn changes_of_a_stretch(
+    case: &CaseSpec,
+    model: &Model,
+    start: &Start,
+    inputs: &[Inputs],
+    question: &Question,
+    chop: Option<&RecalledChop>,
+) -> Vec<Change> {
+    let mut all = Vec::new();
+    let hands = &start.hands;
+    let moves = inputs.windows(2).any(|w| w[0].needle != w[1].needle);
+    let is_in_eye = inputs.iter().any(|i| i.needle.insertion_mm > 0.0);
+    let is_in_lens = start.state.needle.as_ref().is_some_and(|n| n.buried_mm > 0.0);
+    let turns = inputs.iter().any(|i| i.turn_rad_s != 0.0);
+    let injects = inputs.iter().any(|i| i.syringe.is_some());
+    if is_in_eye {
+        all.extend(HIGHER_MM.map(Change::Higher));
+        all.extend(STEEPER_DEG.map(Change::Steeper));
+        let (x, y) = (hands.needle_mm.x, hands.needle_mm.y);
+        let axis = (model.field.core.centre_mm.x, model.field.core.centre_mm.y);
+        let off = |(px, py): (f64, f64)| (px - axis.0).hypot(py - axis.1);
+        let asides = places(model, (x, y)).into_iter().map(|to| ((to.0 - x, to.1 - y), off(to) < off((x, y))));
+        all.extend(asides.map(|(by, is_nearer)| Change::Aside(by, is_nearer)));
+        all.push(Change::TurnedOver);
+    }
+    if inputs.iter().any(|i| i.chopper.is_some()) {
+        all.extend(CHOPPER_HIGHER_MM.map(Change::ChopperHigher));
+    }
+    all.extend(machine(case, hands, &FAR_VACUUMS_MMHG, &FAR_BOTTLES_CM));
+    let is_held = |position: u8| inputs.iter().all(|i| i.pedal.position == position);
+    all.extend([1, 2, 3].into_iter().filter(|position| !is_held(*position)).map(Change::Pedal));
+    if moves || turns || injects {
+        all.push(Change::Speed(HALF));
+    }
+    if injects {
+        all.push(Change::Volume(HALF));
+    }
+    if !is_in_lens && start.state.lens.is_whole() && turns {
+        all.push(Change::FreeFirst);
+    }
+    if !is_in_lens && !turns && !injects {
+        all.push(Change::TurnFirst(90.0));
+    }
+    if *question == Question::Follows && chop.is_some() && start.moment == Moment::Deciding {
+        all.push(Change::ChopAgain);
     }
     all.push(Change::Stop);
     all

@@ -46,7 +46,7 @@ fn spread((low, high): (f64, f64), step: f64) -> Vec<f64> {
 /// Depths, angles, place and chop of the map around the decision of an answer, and what was chosen; `None` where it was none of
 /// depth and angle.
 pub fn request(case: &CaseSpec, model: &Model, attempt: &Attempt, answer: &WhatIf) -> Option<(MapRequest, (f64, f64))> {
-    let chop = &answer.chop;
+    let chop = answer.deed.chop()?;
     let Manoeuvre::Bury { depth_mm, angle_deg, place_mm, .. } = chop.bury else { return None };
     let thick_mm = 2.0 * model.field.core.half_thickness_mm;
     let wider = |(low, high): (f64, f64), chosen: f64| (low.min(chosen), high.max(chosen));

@@ -1,8 +1,8 @@
 //! How often, and how sure that is: shares of repetitions with intervals.
 //!
 //! Wilson's score interval for one share (Wilson 1927, J Am Stat Assoc 22:209); for the difference of two, Newcombe's from both
-//! of those (Newcombe 1998, Stat Med 17:873, method 10). Both 95 %. The repetitions of two shares here share their random
-//! numbers, which the second interval does not know: it is wider than it need be.
+//! of those (Newcombe 1998, Stat Med 17:873, method 10). Both 95 %. Where two shares were counted with the same random numbers
+//! the second interval does not know it: it is wider than it need be.
 
 /// Standard normal quantile of 97.5 %.
 const Z: f64 = 1.959_963_984_540_054;

@@ -8,7 +8,7 @@ use crate::cli::{CliError, compiled, plain, print, progress, remark, scenario_na
 use crate::debrief::json::rounded;
 use crate::statistics::auc::Area;
 use crate::statistics::rate::Rate;
-use crate::trainee::{EXPERT, FROZEN, NOVICE, VERSION};
+use crate::trainee::{EXPERT, NOVICE, VERSION};
 use clap::Args;
 use serde::Serialize;
 use serde_json::Value;
@@ -165,7 +165,6 @@ struct ScenarioJson {
     attempts: u32,
     seed: u64,
     trainees: u32,
-    trainees_frozen: bool,
     difficulty: Value,
     difficulty_error: Value,
     pass_rate: Value,
@@ -218,7 +217,6 @@ impl ScenarioJson {
             attempts: read.attempts,
             seed: case.design.seed,
             trainees: VERSION,
-            trainees_frozen: FROZEN,
             difficulty: number(read.difficulty.map(|d| d.logits)),
             difficulty_error: number(read.difficulty.map(|d| d.error)),
             pass_rate: rate(&read.passed),
@@ -335,12 +333,6 @@ fn page(read: &[(CasePart, Calibration)]) -> String {
         "Novices are those of skill up to {NOVICE:.2}, experts from {EXPERT:.2}. Simulated people\n\
          verify the pipeline; only real surgeons can validate a score."
     );
-    if !FROZEN {
-        page.push_str(
-            "The trainees of this version are not set to published frequencies yet: what\n\
-             stands here tries the pipeline and says nothing of cases or scores.\n",
-        );
-    }
     page
 }
 

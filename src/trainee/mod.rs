@@ -8,9 +8,9 @@
 //! Their purpose is to try the pipeline: whether cases can be passed, how hard they are, whether scores follow skill. They are
 //! no evidence that a score measures real surgeons; only real surgeons can show that.
 //!
-//! The traits are to be set to the *order and ratio* of published frequencies (breaches of novices over experts, rating of both;
-//! `traits`), and then frozen under a [`VERSION`] before any separation is measured. They are **not frozen yet** ([`FROZEN`]):
-//! what is read from them now tries the pipeline and says nothing of scores or cases.
+//! The traits were set so that breaches and ratings of novices and experts come in the *order and ratio* of published
+//! frequencies (`traits`), on seeds kept for that, and then frozen under a [`VERSION`] before any separation was measured
+//! (`docs/scoring.md`). Whoever changes them counts the version up and measures anew.
 //!
 //! Same case, lens, trainee and try: the same attempt, bit for bit. Lengths mm, angles degrees, times s.
 
@@ -26,11 +26,8 @@ use policy::Policy;
 use sight::Sight;
 use traits::Traits;
 
-/// How often trainees have changed, from 1 when they are first frozen: results of different versions are not compared.
-pub const VERSION: u32 = 0;
-
-/// Are the traits frozen?
-pub const FROZEN: bool = false;
+/// How often trainees have changed since they were first frozen: results of different versions are not compared.
+pub const VERSION: u32 = 1;
 
 /// Skill up to which one counts as a novice, and from which as an expert.
 pub const NOVICE: f64 = 1.0 / 3.0;

@@ -22,6 +22,7 @@
 //! | [`trainee`] | simulated trainees: what they see, believe and decide |
 //! | [`statistics`] | areas, correlations, difficulties, ratings |
 //! | [`debrief`] | what happened and why: components, causes, text and JSON |
+//! | [`daily`] | one eye a day, and which eye next: ratings, the day's eye, its trial, the private line of error |
 //! | [`calibrate`] | how hard a case is, and whether its scores follow skill, by simulated trainees |
 //! | [`cli`] | the commands. The trade's units on its outside, the engine's on its inside |
 //! | `logbook` | the program's record (feature `logbook`; an empty shell for now) |
@@ -52,6 +53,7 @@ pub mod attempt;
 pub mod calibrate;
 pub mod case;
 pub mod cli;
+pub mod daily;
 pub mod debrief;
 #[cfg(feature = "logbook")]
 pub mod logbook;

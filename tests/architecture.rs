@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 
 /// Each room and the rooms it may name: imports point one way, `main → app, cli → logbook, debrief, trainee, plan,
 /// attempt → case → sim → units`.
-const ROOMS: [(&str, &[&str]); 13] = [
+const ROOMS: [(&str, &[&str]); 14] = [
     ("units", &[]),
     ("statistics", &[]),
     ("sim", &["units"]),
@@ -18,10 +18,41 @@ const ROOMS: [(&str, &[&str]); 13] = [
     ("plan", &["attempt", "case", "sim", "units"]),
     ("trainee", &["plan", "attempt", "case", "sim", "units"]),
     ("debrief", &["statistics", "trainee", "plan", "attempt", "case", "sim", "units"]),
+    ("daily", &["statistics", "debrief", "plan", "attempt", "case", "sim", "units"]),
     ("calibrate", &["statistics", "debrief", "trainee", "plan", "attempt", "case", "sim", "units"]),
     ("logbook", &["calibrate", "statistics", "debrief", "trainee", "plan", "attempt", "case", "sim", "units"]),
-    ("cli", &["logbook", "calibrate", "statistics", "debrief", "trainee", "plan", "attempt", "case", "sim", "units"]),
-    ("app", &["logbook", "calibrate", "statistics", "debrief", "trainee", "plan", "attempt", "case", "sim", "units"]),
+    (
+        "cli",
+        &[
+            "logbook",
+            "calibrate",
+            "daily",
+            "statistics",
+            "debrief",
+            "trainee",
+            "plan",
+            "attempt",
+            "case",
+            "sim",
+            "units",
+        ],
+    ),
+    (
+        "app",
+        &[
+            "logbook",
+            "calibrate",
+            "daily",
+            "statistics",
+            "debrief",
+            "trainee",
+            "plan",
+            "attempt",
+            "case",
+            "sim",
+            "units",
+        ],
+    ),
     ("main", &["app", "cli"]),
 ];
 

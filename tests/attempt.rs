@@ -3,7 +3,7 @@
 
 mod common;
 
-use corecleft::attempt::{Attempt, Device, FORMAT, Header, NoReplay, Setup, Unusable};
+use corecleft::attempt::{Attempt, Device, Expected, FORMAT, Header, NoReplay, Prediction, Setup, Unusable};
 use corecleft::case::Aid;
 use corecleft::debrief::proof::{Proof, Verdict};
 use corecleft::debrief::{Course, Debrief};
@@ -134,11 +134,11 @@ fn what_is_newer_or_of_another_engine_is_not_called_forged() {
     // A newer format keeps the first line, the number and the hash at the end.
     let mut newer = GOOD.to_bytes();
     newer.truncate(newer.len() - 32);
-    newer[18] = 3;
+    newer[18] = FORMAT as u8 + 1;
     newer.extend_from_slice(b"something unheard of");
     let hash = blake3::hash(&newer);
     newer.extend_from_slice(hash.as_bytes());
-    assert!(matches!(Attempt::from_bytes(&newer), Err(Unusable::OtherFormat { format: 3 })));
+    assert!(matches!(Attempt::from_bytes(&newer), Err(Unusable::OtherFormat { format: 4 })));
     assert_eq!(verdict(&newer).verdict, Verdict::OtherVersion);
 }
 
@@ -147,13 +147,13 @@ fn what_is_newer_or_of_another_engine_is_not_called_forged() {
 fn an_older_format_is_refused_and_not_called_forged() {
     let mut older = GOOD.to_bytes();
     older.truncate(older.len() - 32);
-    assert_eq!((FORMAT, older[18]), (2, 2));
+    assert_eq!((FORMAT, older[18]), (3, 3));
     older[18] = 1;
     let hash = blake3::hash(&older);
     older.extend_from_slice(hash.as_bytes());
     let proof = verdict(&older);
     assert_eq!(proof.verdict, Verdict::OtherVersion);
-    assert_eq!(proof.reason, "has format 1, and this program reads format 2: use the program that wrote it");
+    assert_eq!(proof.reason, "has format 1, and this program reads formats 2 to 3: use the program that wrote it");
 }
 
 #[test]
@@ -207,6 +207,71 @@ fn a_setup_outside_the_limits_of_its_case_is_not_replayed() {
     let refused = with("limits: (bottle_cm: (100, 120))").model().unwrap_err();
     assert!(matches!(&refused, NoReplay::Case(_)), "{refused}");
     assert!(refused.to_string().contains("limits.bottle_cm: leave out the case's own 90 cm"), "{refused}");
+}
+
+/// The good attempt with something expected at these ticks.
+fn expecting(ticks: &[u64]) -> Attempt {
+    let stated = |tick: &u64| Prediction {
+        tick: *tick,
+        depth_mm: 1.5,
+        angle_deg: 40.0,
+        place_mm: (0.1, -0.2),
+        expected: Expected::Through,
+    };
+    Attempt { predictions: ticks.iter().map(stated).collect(), ..GOOD.clone() }
+}
+
+#[test]
+fn what_was_expected_comes_back_and_confuses_no_replay() {
+    let last = GOOD.record.ticks() as u64;
+    for ticks in [vec![0], vec![0, 1, 500], vec![last]] {
+        let attempt = expecting(&ticks);
+        let bytes = attempt.to_bytes();
+        assert_eq!(Attempt::from_bytes(&bytes).unwrap(), attempt);
+        let proof = verdict(&bytes);
+        assert_eq!(proof.verdict, Verdict::Valid, "{}", proof.reason);
+        assert_eq!(attempt.state_hash, GOOD.state_hash);
+    }
+}
+
+#[test]
+fn expectations_that_make_no_sense_are_told_as_such() {
+    let last = GOOD.record.ticks() as u64;
+    for ticks in [vec![last + 1], vec![5, 5], vec![9, 3], vec![u64::MAX]] {
+        let proof = verdict(&expecting(&ticks).to_bytes());
+        assert_eq!(proof.verdict, Verdict::Unreadable, "{ticks:?}");
+        assert!(proof.reason.starts_with("makes no sense inside: prediction "), "{}", proof.reason);
+        assert!(
+            proof.reason.ends_with("was not stated after the one before and within the record"),
+            "{}",
+            proof.reason
+        );
+    }
+    let changes: [fn(&mut Prediction); 6] = [
+        |p| p.depth_mm = -0.1,
+        |p| p.depth_mm = f64::NAN,
+        |p| p.angle_deg = 65.1,
+        |p| p.angle_deg = f64::INFINITY,
+        |p| p.place_mm.0 = 5.5,
+        |p| p.place_mm.1 = f64::NEG_INFINITY,
+    ];
+    for change in changes {
+        let mut attempt = expecting(&[3, 8]);
+        change(&mut attempt.predictions[1]);
+        let proof = verdict(&attempt.to_bytes());
+        assert_eq!(proof.verdict, Verdict::Unreadable);
+        assert_eq!(proof.reason, "makes no sense inside: prediction 1 holds a number out of range");
+    }
+}
+
+#[test]
+fn no_flipped_byte_of_what_was_expected_goes_unseen() {
+    let bytes = expecting(&[0, 100]).to_bytes();
+    for at in 0..bytes.len() {
+        let mut flipped = bytes.clone();
+        flipped[at] ^= 1 << (at % 8);
+        assert_eq!(verdict(&flipped).verdict, Verdict::Unreadable, "byte {at} of {}", bytes.len());
+    }
 }
 
 #[test]

@@ -110,7 +110,11 @@ fn good_plans_pass_and_poor_plans_fail_whatever_the_seed() {
 #[test]
 fn play_prints_exactly_the_agreed_fields() {
     let debrief = play("medium-uniform", "good", 3);
-    assert_keys(&debrief, "scenario seed engine sim_s wall_s state_hash outcome components events chops follows peaks");
+    assert_keys(
+        &debrief,
+        "scenario seed engine sim_s wall_s state_hash outcome components events chops follows peaks predictions",
+    );
+    assert_eq!(debrief["predictions"], Value::Array(Vec::new()), "nothing was expected");
     assert_eq!(debrief["scenario"], "medium-uniform");
     assert_eq!(debrief["seed"], 3);
     assert_eq!(debrief["engine"], env!("CARGO_PKG_VERSION"));
@@ -573,7 +577,7 @@ fn usage_errors_are_one_line_that_says_what_would_be_right() {
 
 #[test]
 fn help_fits_80_columns_and_offers_only_what_there_is() {
-    for arguments in ["play", "map", "check", "whatif", "debrief"]
+    for arguments in ["play", "map", "check", "whatif", "debrief", "next", "daily"]
         .map(|command| vec![command, "--help"])
         .into_iter()
         .chain([vec!["--help"], vec!["-h"]])
@@ -618,6 +622,181 @@ fn what_if_prints_the_agreed_fields_and_a_page_of_80_columns() {
     assert!(text(&output.stdout).contains("In this model"));
     for (event, says) in [("999", "has no event 999; allowed: 0–"), ("0", "a step, not an outcome; allowed:")] {
         let line = refusal(&["whatif", attempt, "--event", event]);
+        assert!(line.contains(says), "{line}");
+    }
+}
+
+/// A shipped plan with something expected before its first step.
+fn expecting(folder: &Path, plan: &str, expected: &str) -> String {
+    let text = std::fs::read_to_string(scenario(plan)).unwrap();
+    let step = format!("steps: [\n        Predict({expected}),");
+    let file = folder.join(format!("expecting-{plan}"));
+    std::fs::write(&file, text.replacen("steps: [", &step, 1)).unwrap();
+    file.display().to_string()
+}
+
+#[test]
+fn what_was_expected_is_compared_with_what_came_and_changes_nothing_else() {
+    let folder = tempfile::tempdir().unwrap();
+    let case = scenario("long-eye-dense-core.ron");
+    let through = "depth_mm: 1.6, angle_deg: 40, place_mm: (0, 0), expected: Through";
+    let plan = expecting(folder.path(), "long-eye-dense-core.good.plan.ron", through);
+    let found = json(&corecleft(&["play", &case, "--plan", &plan, "--json"]));
+    let plain = play("long-eye-dense-core", "good", 1);
+    assert_eq!(found["state_hash"], plain["state_hash"]);
+    assert_eq!(found["components"], plain["components"]);
+    let told = &found["predictions"][0];
+    assert_keys(
+        told,
+        "t_s depth_mm angle_deg place_mm expected chop came reached_depth_mm reached_angle_deg reached_place_mm right \
+         depth_off_mm error through_mm",
+    );
+    assert_eq!((&told["t_s"], &told["expected"], &told["chop"]), (&0.0.into(), &"through".into(), &0.into()));
+    assert_eq!((&told["came"], &told["right"], &told["error"]), (&"through".into(), &true.into(), &0.0.into()));
+    let depth = |value: &Value| value.as_f64().unwrap();
+    assert!((depth(&told["reached_depth_mm"]) - 1.6).abs() < 0.2, "{told}");
+    assert!(depth(&told["through_mm"][0]) < 1.6 && depth(&told["through_mm"][1]) >= 1.6, "{told}");
+    let page = corecleft(&["play", &case, "--plan", &plan]);
+    assert_within_80_columns(text(&page.stdout));
+    assert!(text(&page.stdout).contains("\nWhat was expected\n"));
+    let flat = text(&page.stdout).split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(flat.contains("Expected, 1.60 mm deep at 40° at (0.0, 0.0) mm: right through. It was 1."), "{flat}");
+    assert!(
+        flat.contains("Prediction error 0.00: as expected; at this angle and place the chop goes right through from")
+    );
+
+    // The poor plan of the same eye does not go through: what was stated was right, and not what came.
+    let plan = expecting(folder.path(), "long-eye-dense-core.poor.plan.ron", through);
+    let poor = json(&corecleft(&["play", &case, "--plan", &plan, "--json"]));
+    let told = &poor["predictions"][0];
+    assert_eq!((&told["right"], &told["error"]), (&false.into(), &0.5.into()), "{told}");
+    // Stopping in an eye that can be chopped is wrong.
+    let stop = "depth_mm: 1.6, angle_deg: 40, place_mm: (0, 0), expected: StopAndCall";
+    let plan = expecting(folder.path(), "long-eye-dense-core.good.plan.ron", stop);
+    let stopped = json(&corecleft(&["play", &case, "--plan", &plan, "--json"]));
+    let told = &stopped["predictions"][0];
+    assert_eq!(
+        (&told["expected"], &told["right"], &told["error"]),
+        (&"stop-and-call".into(), &false.into(), &1.0.into())
+    );
+
+    // It is kept with the attempt, told again, and confuses no proof.
+    let saved = folder.path().join("saved");
+    let plan = expecting(folder.path(), "long-eye-dense-core.good.plan.ron", through);
+    let kept = corecleft(&["play", &case, "--plan", &plan, "--save", saved.to_str().unwrap()]);
+    let attempt = std::fs::read_dir(&saved).unwrap().next().unwrap().unwrap().path();
+    let attempt = attempt.to_str().unwrap();
+    assert_eq!(text(&corecleft(&["debrief", attempt]).stdout), text(&kept.stdout));
+    assert_eq!(code(&corecleft(&["verify", attempt])), 0);
+    let html = folder.path().join("debrief.html");
+    corecleft(&["debrief", attempt, "--no-maps", "--html", html.to_str().unwrap()]);
+    let document = std::fs::read_to_string(html).unwrap();
+    assert!(document.contains("<h2>What was expected</h2>") && document.contains("Prediction error 0.00"));
+}
+
+#[test]
+fn the_next_case_is_of_the_kind_that_was_misjudged_most() {
+    let folder = tempfile::tempdir().unwrap();
+    let saved = folder.path().to_str().unwrap();
+    let next = || json(&corecleft(&["next", saved, "--json"]));
+    let none = next();
+    assert_keys(&none, "attempts next title kind misjudges mean_error why learner kinds");
+    assert_eq!(
+        (&none["attempts"], &none["next"], &none["kind"]),
+        (&0.into(), &"medium-uniform".into(), &"ordinary".into())
+    );
+    assert_eq!(none["kinds"].as_array().unwrap().len(), 10);
+    let played = |name: &str, which: &str, expected: Option<&str>| {
+        let file = format!("{name}.{which}.plan.ron");
+        let plan = expected.map_or_else(|| scenario(&file), |expected| expecting(folder.path(), &file, expected));
+        let done = corecleft(&["play", &scenario(&format!("{name}.ron")), "--plan", &plan, "--save", saved]);
+        assert_eq!(code(&done), 0);
+        // Files are told apart in time by what the file system can tell.
+        std::thread::sleep(std::time::Duration::from_millis(30));
+    };
+    // The attempt passes, but what was expected of it was wrong: the error counts, not the pass.
+    let wrong = "depth_mm: 0.2, angle_deg: 40, place_mm: (0, 0), expected: StopAndCall";
+    played("long-eye-dense-core", "good", Some(wrong));
+    let straight_after = next();
+    assert_ne!(straight_after["next"], "long-eye-dense-core", "not twice in a row");
+    played("medium-uniform", "good", None);
+    let found = next();
+    assert_eq!(
+        (&found["next"], &found["kind"], &found["attempts"]),
+        (&"long-eye-dense-core".into(), &"long".into(), &2.into())
+    );
+    assert_eq!(found["mean_error"], 1.0);
+    let page = corecleft(&["next", saved]);
+    assert_within_80_columns(text(&page.stdout));
+    assert!(text(&page.stdout).starts_with("Next: long-eye-dense-core ("), "{}", text(&page.stdout));
+    // What is no attempt is left out, and said.
+    std::fs::write(folder.path().join("bad.attempt"), "nothing").unwrap();
+    let page = corecleft(&["next", saved]);
+    assert_eq!((code(&page), text(&page.stderr).lines().count()), (0, 1), "{}", text(&page.stderr));
+    assert!(text(&page.stderr).contains("bad.attempt is left out: it is not an attempt"), "{}", text(&page.stderr));
+    let line = refusal(&["next", "no such folder"]);
+    assert!(line.contains("allowed: a folder of attempts"), "{line}");
+}
+
+#[test]
+fn one_eye_a_day_is_shown_tried_and_kept() {
+    let folder = tempfile::tempdir().unwrap();
+    let journal = folder.path().join("daily.ron");
+    let journal = journal.to_str().unwrap();
+    let daily = |day: &str, more: &[&str]| {
+        let mut arguments = vec!["daily", "--date", day, "--journal", journal, "--learner", "9", "--json"];
+        arguments.extend(more);
+        json(&corecleft(&arguments))
+    };
+    let stated = ["--depth", "1.5", "--angle", "40", "--place", "0.1,-0.2", "--expect", "through"];
+    let shown = daily("2026-11-27", &[]);
+    assert_keys(&shown, "date title sheet trial kept line weeks kinds");
+    assert_eq!((&shown["trial"], &shown["kept"]), (&Value::Null, &false.into()));
+    assert!(!Path::new(journal).exists(), "looking keeps nothing");
+    let tried = daily("2026-11-27", &stated);
+    assert_eq!((&tried["sheet"], &tried["kept"]), (&shown["sheet"], &true.into()));
+    let trial = &tried["trial"];
+    assert_keys(
+        trial,
+        "kind depth_mm angle_deg place_mm expected came right depth_off_mm error through_mm choppable chops",
+    );
+    let error = trial["error"].as_f64().unwrap();
+    assert!((0.0..=1.0).contains(&error));
+    let chops = trial["chops"].as_array().unwrap();
+    assert_eq!(chops.len(), 4);
+    for chop in chops {
+        assert_keys(
+            chop,
+            "which depth_mm angle_deg place_mm came reached_depth_mm core_fraction_cracked distance_to_capsule_min_mm",
+        );
+    }
+    assert_eq!(chops[0]["came"], trial["came"]);
+    assert_eq!(tried["line"][0]["error"], trial["error"]);
+    let again = [&["daily", "--date", "2026-11-27", "--journal", journal], stated.as_slice()].concat();
+    assert!(refusal(&again).contains("has an entry for 2026-11-27 already; allowed: one eye a day"));
+    let stop = ["--depth", "1.5", "--angle", "40", "--place", "0,0", "--expect", "call"];
+    let other = daily("2026-11-28", &stop);
+    assert_eq!((&other["trial"]["came"], other["line"].as_array().unwrap().len()), (&Value::Null, 2));
+    assert_ne!(other["sheet"], shown["sheet"]);
+    let page = corecleft(&["daily", "--date", "2026-11-29", "--journal", journal]);
+    assert_within_80_columns(text(&page.stdout));
+    assert_says_for_education_only(&text(&page.stdout).split_whitespace().collect::<Vec<_>>().join(" "));
+    assert!(text(&page.stdout).contains("2026-11-28"));
+    let page = corecleft(&[&["daily", "--date", "2026-11-29"], stated.as_slice()].concat());
+    assert_within_80_columns(text(&page.stdout));
+    for which in ["As you stated it", "0.5 mm shallower", "0.5 mm deeper", "0.5 mm more peripheral"] {
+        assert!(text(&page.stdout).contains(which), "{which}");
+    }
+    for (arguments, says) in [
+        (vec!["daily", "--depth", "1"], "--angle"),
+        (vec!["daily", "--date", "2026-02-30"], "is no date; allowed: a day of the calendar"),
+        (vec!["daily", "--depth", "7", "--angle", "40", "--place", "0,0", "--expect", "call"], "0 to 5 mm"),
+        (
+            vec!["daily", "--depth", "1", "--angle", "40", "--place", "0,0", "--expect", "maybe"],
+            "through, hinged, call",
+        ),
+    ] {
+        let line = refusal(&arguments);
         assert!(line.contains(says), "{line}");
     }
 }

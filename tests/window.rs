@@ -1,5 +1,5 @@
 //! The window as a person meets it, on a display of its own: a scripted user with mouse and keys takes the very long eye from
-//! the notice of the first start to a replay in the debrief.
+//! the notice of the first start to a replay in the debrief, and tries the eye of the day.
 //!
 //! Needs Debian's packages xvfb, xdotool, x11-apps, libxkbcommon-x11-0, libvulkan1 and mesa-vulkan-drivers. Where a button
 //! lies is asked of the same pages, drawn without a display; what the script waits for it sees on the screen.
@@ -8,6 +8,7 @@
 
 use bevy_egui::egui;
 use corecleft::app::clerk::Judged;
+use corecleft::app::daily::Stage;
 use corecleft::app::hands::Bindings;
 use corecleft::app::operation::{Chosen, Operation, POWER_LIMIT};
 use corecleft::app::pages::{self, Around};
@@ -16,7 +17,9 @@ use corecleft::app::panels::{Command as Wish, Way, style};
 use corecleft::app::practice::{Page, Practice};
 use corecleft::app::settings::Settings;
 use corecleft::app::whatif::Making;
-use corecleft::attempt::{Attempt, Device, Setup};
+use corecleft::attempt::{Attempt, Device, Expected, Setup};
+use corecleft::daily::Journal;
+use corecleft::daily::day::Statement;
 use corecleft::debrief::{Course, Debrief};
 use corecleft::sim::event::EventKind;
 use corecleft::sim::{Model, State};
@@ -28,7 +31,7 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 /// The window, tall enough that nothing on the pages has to be scrolled to.
-const SIZE: (u32, u32) = (1280, 1900);
+const SIZE: (u32, u32) = (1280, 2000);
 
 /// Longest that anything is waited for; software draws slowly on two cores.
 const PATIENCE: Duration = Duration::from_secs(180);
@@ -417,6 +420,78 @@ fn ask_what_if(theatre: &mut Theatre, practice: &mut Practice) {
     let two = theatre.screen(answer);
     theatre.press("Escape");
     theatre.wait_for("the debrief again", answer, &two, false);
+}
+
+/// One eye a day from the list of cases to the line of error; the file that is kept holds what was stated.
+#[test]
+fn a_scripted_user_tries_the_eye_of_the_day_and_sees_the_line_of_error() {
+    let mut theatre = Theatre::open();
+    theatre.start();
+    let whole = egui::Rect::from_min_size(egui::Pos2::ZERO, egui::vec2(SIZE.0 as f32, 1000.0));
+    let black = theatre.screen(whole);
+    std::thread::sleep(Duration::from_secs(3));
+    theatre.wait_for("the first page", whole, &black, false);
+    std::thread::sleep(Duration::from_secs(3));
+    // The same day is opened here, of which the journal is another: where its buttons lie is asked of it.
+    let elsewhere = tempfile::tempdir().unwrap();
+    let mut own = practice(Page::Cases);
+    own.settings.attempts_folder = elsewhere.path().display().to_string();
+    for (at, label) in [(practice(Page::Notice), "I understand"), (practice(Page::Cases), "One eye a day")] {
+        let before = theatre.screen(whole);
+        theatre.click(button(&at, label).center());
+        theatre.wait_for(&format!("what follows {label}"), whole, &before, false);
+        std::thread::sleep(Duration::from_secs(1));
+    }
+    own.command(Wish::OpenDaily);
+    assert_eq!(own.page, Page::Daily);
+    let before = theatre.screen(whole);
+    theatre.click(button(&own, "Begin").center());
+    theatre.wait_for("the eye", whole, &before, false);
+    let is_looked_at = |p: &Practice| matches!(p.daily.as_ref().unwrap().stage, Stage::Look(_));
+    own.command(Wish::BeginDaily);
+    until(&mut own, "the eye of the day", is_looked_at);
+    std::thread::sleep(Duration::from_secs(4));
+    // Place and result, and they are stated.
+    let pad = words(&own, "Place of the tip");
+    theatre.click(pad.center() + egui::vec2(0.5 * 0.5 * pad.height() / PAD_MM, 0.0));
+    std::thread::sleep(Duration::from_secs(2));
+    let hinge = words(&own, "A hinge is left");
+    theatre.click(egui::pos2(hinge.left() + 8.0, hinge.center().y));
+    let Some(Stage::Look(look)) = own.daily.as_ref().map(|daily| &daily.stage) else { panic!("not looked at") };
+    let stated = Statement { place_mm: (0.5, 0.0), expected: Some(Expected::Hinged), ..look.statement };
+    own.command(Wish::ChooseStatement(stated));
+    std::thread::sleep(Duration::from_secs(1));
+    theatre.click(button(&own, "State it, and chop").center());
+    // The journal is written when it was tried, and holds what was stated.
+    let file = theatre.attempts().join(corecleft::app::daily::JOURNAL);
+    theatre.wait("the journal", |_| file.exists());
+    let journal = Journal::read(&file).unwrap().unwrap();
+    let entry = &journal.entries()[0];
+    assert_eq!(
+        (journal.entries().len(), entry.expected, entry.depth_mm),
+        (1, stated.expected.unwrap(), stated.depth_mm)
+    );
+    // The page that is drawn without a display has a margin of some points, which are half a millimetre on the pad.
+    assert!((entry.place_mm.0 - 0.5).abs() < 0.5 && entry.place_mm.1.abs() < 0.5, "{:?}", entry.place_mm);
+    // The same is stated here: its page is that on the screen, and so is where a neighbour lies.
+    own.command(Wish::ChooseStatement(Statement { place_mm: entry.place_mm, ..stated }));
+    own.command(Wish::StateDaily);
+    own.operation.as_mut().unwrap().stop_hands();
+    until(&mut own, "what came", |p| p.picked_chop().is_some());
+    let line = words(&own, "Prediction error from ");
+    let Some(Stage::Tried { tried, .. }) = own.daily.as_ref().map(|daily| &daily.stage) else { panic!("not tried") };
+    assert_eq!(tried.trial.error.error, entry.error, "the same here and there");
+    let is_blank = |screen: &[u8]| screen.chunks_exact(4).all(|px| px == &screen[..4]);
+    theatre.wait("the line of error", |theatre| !is_blank(&theatre.screen(line)));
+    std::thread::sleep(Duration::from_secs(4));
+    let section = egui::Rect::from_min_max(egui::pos2(900.0, 100.0), egui::pos2(1240.0, 400.0));
+    let as_stated = theatre.screen(section);
+    theatre.click(words(&own, "0.5 mm more peripheral: ").center());
+    theatre.wait_for("a neighbour's section", section, &as_stated, false);
+    // Back to the cases by the keyboard; the day is over.
+    let before = theatre.screen(whole);
+    theatre.press("Escape");
+    theatre.wait_for("the cases again", whole, &before, false);
 }
 
 /// The place in the story of words.

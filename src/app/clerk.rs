@@ -3,6 +3,7 @@
 //! Each piece of work has a thread of its own and ends in one answer, which the practice collects. Nothing is shared but what
 //! was handed over.
 
+use crate::app::daily;
 use crate::app::film::{Film, Keyframes};
 use crate::app::library::{self, Held, Saved};
 use crate::app::operation::{Account, Chosen, Operation};
@@ -58,6 +59,13 @@ pub enum Done {
     Written(Result<PathBuf, String>),
     /// The settings could not be saved, and why.
     Forgotten(String),
+    /// Something of the eye of a day was found.
+    Daily {
+        /// By which it is known.
+        ticket: u64,
+        /// What was found.
+        found: daily::Found,
+    },
     /// What was asked for a what-if was found; `None` when it was stopped.
     WhatIf {
         /// By which it is known.
@@ -146,7 +154,9 @@ impl Clerk {
     pub fn finish(&self, account: Account, keyframes: Keyframes, folder: PathBuf) {
         self.give(move || {
             let (spec, model, course) = account.parts();
-            let (debrief, attempt) = account.settle();
+            let (mut debrief, attempt) = account.settle();
+            // Without threads the debrief tells predictions without their errors.
+            let _ = debrief.judge_predictions(&spec, &model, &course.record, 0);
             let saved = attempt.save(&folder).map_err(|error| error.to_string());
             if saved.is_ok() {
                 library::forget_unfinished(&folder);
@@ -212,7 +222,8 @@ fn again(path: &Path) -> Result<Box<Judged>, String> {
     let (case, model) = attempt.model().map_err(|why| refused(why.to_string()))?;
     let spec = case.spec;
     let course = Course::again(&model, &attempt);
-    let debrief = Debrief::of(&course.facts(&spec, &model));
+    let mut debrief = Debrief::of(&course.facts(&spec, &model));
+    let _ = debrief.judge_predictions(&spec, &model, &course.record, 0);
     let model = Arc::new(model);
     let film = film(&model, &attempt, None);
     Ok(Box::new(Judged { film, ..Judged::new(Arc::new(spec), model, attempt.header, course, debrief) }))

@@ -5,7 +5,7 @@
 //! Nothing here is done in a frame: whoever calls does so on a thread of its own. Scores 0–100.
 
 use crate::attempt::{Attempt, replace};
-use crate::case::{ReadCase, parse_case};
+use crate::case::{ReadCase, SHIPPED, parse_case};
 use std::fs::{self, File};
 use std::io;
 use std::path::{Path, PathBuf};
@@ -20,26 +20,6 @@ pub struct Shelved {
     /// The case.
     pub case: Arc<ReadCase>,
 }
-
-macro_rules! shipped {
-    ($($name:literal)*) => {
-        &[$(($name, include_str!(concat!("../../scenarios/", $name, ".ron"))),)*]
-    };
-}
-
-/// The shipped cases, from what teaches the movement to what punishes a wrong guess.
-const SHIPPED: &[(&str, &str)] = shipped![
-    "medium-uniform"
-    "soft-nucleus"
-    "long-eye-dense-core"
-    "off-centre-core"
-    "dense-large"
-    "poor-hydrodissection"
-    "leathery-plate"
-    "weak-zonules"
-    "misleading-slit-lamp"
-    "last-piece-lax-capsule"
-];
 
 /// The shipped cases.
 pub fn shipped() -> Vec<Shelved> {

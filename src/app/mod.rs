@@ -1,9 +1,10 @@
 //! The window, and pictures without one. It only looks at the engine's state and sends commands back.
 //!
-//! `practice` is what the window is about, as plain data and logic, with the `whatif` of a debrief; `pages` show it through `panels`, `hands` make inputs of
+//! `practice` is what the window is about, as plain data and logic, with the `whatif` of a debrief and the `daily` eye; `pages` show it through `panels`, `hands` make inputs of
 //! devices, `view` draws the eye, and `stage` brings them together, in the `window` or for a `picture`.
 
 pub mod clerk;
+pub mod daily;
 pub mod eye;
 pub mod film;
 pub mod hands;

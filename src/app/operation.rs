@@ -145,7 +145,10 @@ impl Operation {
                 inputs.clone()
             }
         };
-        let events = state.events.len();
+        if let Driver::Stepwise(performer) = &mut self.driver {
+            performer.take_predictions().into_iter().for_each(|prediction| self.course.predict(prediction));
+        }
+        let events = self.course.state.events.len();
         self.course.step(&self.model, &inputs);
         self.keyframes.see(&self.course.state);
         self.monitor.see(&self.model, &self.course.state);

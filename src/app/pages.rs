@@ -2,6 +2,7 @@
 //! commands.
 
 use crate::app::clerk::Judged;
+use crate::app::daily::page::{daily, in_words};
 use crate::app::hands::keys::Source;
 use crate::app::hands::{Action, Bindings, PedalCalibration};
 use crate::app::monitor::{self, Reading};
@@ -28,6 +29,7 @@ use crate::app::practice::{Over, Page, Practice};
 use crate::app::whatif::page::{sentence, whatif};
 use crate::attempt::Header;
 use crate::case::{Aid, CaseSpec, Pump};
+use crate::daily::Date;
 use crate::debrief::course::made_with;
 use crate::debrief::trace::ML_MIN_PER_UL_S;
 use crate::debrief::{Component, Course, Debrief, Status, timeline};
@@ -109,6 +111,10 @@ fn page(ui: &mut Ui, practice: &Practice, around: &Around<'_>) -> Shown {
             Some(judged) => debrief(ui, practice, judged, around),
             None => Shown::default(),
         },
+        Page::Daily => match &practice.daily {
+            Some(day) => daily(ui, practice, day, around),
+            None => Shown::default(),
+        },
         Page::WhatIf => match &practice.judged {
             Some(judged) => whatif(ui, practice, judged, around),
             None => Shown::default(),
@@ -178,18 +184,8 @@ fn cases(ui: &mut Ui, practice: &Practice) -> Shown {
 /// A day in the calendar (UTC), as `2026-03-09 14:05`.
 fn date(at: SystemTime) -> String {
     let seconds = at.duration_since(SystemTime::UNIX_EPOCH).map_or(0, |d| d.as_secs());
-    let (days, minutes) = ((seconds / 86_400) as i64, seconds % 86_400 / 60);
-    // Days to a date of the proleptic Gregorian calendar, in years that begin in March (Hinnant, "chrono-compatible
-    // low-level date algorithms", 2021).
-    let z = days + 719_468;
-    let (era, day_of_era) = (z.div_euclid(146_097), z.rem_euclid(146_097));
-    let year_of_era = (day_of_era - day_of_era / 1_460 + day_of_era / 36_524 - day_of_era / 146_096) / 365;
-    let day_of_year = day_of_era - (365 * year_of_era + year_of_era / 4 - year_of_era / 100);
-    let month = (5 * day_of_year + 2) / 153;
-    let day = day_of_year - (153 * month + 2) / 5 + 1;
-    let month = if month < 10 { month + 3 } else { month - 9 };
-    let year = year_of_era + 400 * era + i64::from(month <= 2);
-    format!("{year}-{month:02}-{day:02} {:02}:{:02}", minutes / 60, minutes % 60)
+    let minutes = seconds % 86_400 / 60;
+    format!("{} {:02}:{:02}", Date::of(at), minutes / 60, minutes % 60)
 }
 
 /// When the section may be seen.
@@ -331,6 +327,7 @@ fn operate(ui: &mut Ui, practice: &Practice, operation: &Operation, around: &Aro
     let has_called = state.latest(|kind| matches!(kind, EventKind::Called)).is_some();
     let aid = spec.teaching().section_after(0);
     let pose = pose(operation);
+    let stated = stated(operation);
     let lines = keys(around.bindings, around.has_pedal);
     let view = OperateView {
         title: &spec.title,
@@ -345,6 +342,7 @@ fn operate(ui: &mut Ui, practice: &Practice, operation: &Operation, around: &Aro
                 rhexis_mm: spec.surgery.rhexis_mm,
                 pupil_mm: state.chamber.pupil_mm,
                 is_called: has_called,
+                stated: stated.as_deref(),
             }),
         },
         readings,
@@ -364,6 +362,18 @@ fn operate(ui: &mut Ui, practice: &Practice, operation: &Operation, around: &Aro
         note: around.note,
     };
     operate_ui(ui, &view)
+}
+
+/// What is expected of the next chop, where something was said since the last.
+fn stated(operation: &Operation) -> Option<String> {
+    let last = operation.course.predictions.last()?;
+    let is_chop = |kind: &EventKind| matches!(kind, EventKind::ChopStarted(..));
+    let is_over = operation
+        .course
+        .state
+        .latest(is_chop)
+        .is_some_and(|begun| operation.course.state.events[begun as usize].tick > last.tick);
+    (!is_over).then(|| in_words(last))
 }
 
 /// What the hands hold, and how.
@@ -435,6 +445,7 @@ pub struct Rows {
     components: Vec<ComponentRow>,
     moments: Vec<MomentRow>,
     causes: Vec<String>,
+    expected: Vec<String>,
 }
 
 impl Rows {
@@ -463,6 +474,13 @@ impl Rows {
                     let kind = m.event.and_then(|at| course.state.events.get(at)).map(|event| &event.kind);
                     let event = m.event.map(|at| at as EventIndex);
                     MomentRow { t_s: m.t_s, words: m.what, is_critical: kind.is_none_or(is_critical), event }
+                })
+                .collect(),
+            expected: debrief
+                .predictions
+                .iter()
+                .map(|told| {
+                    [Some(told.in_words()), told.judged_in_words()].into_iter().flatten().collect::<Vec<_>>().join(" ")
                 })
                 .collect(),
             causes: debrief.what_went_wrong().into_iter().map(str::to_owned).collect(),
@@ -526,6 +544,7 @@ fn debrief(ui: &mut Ui, practice: &Practice, judged: &Judged, around: &Around<'_
         moments: &rows.moments,
         chosen,
         duration_s: judged.course.state.time_s(&judged.model),
+        expected: &rows.expected,
         causes: &rows.causes,
         advice: &judged.debrief.advice,
         replay,

@@ -5,6 +5,7 @@
 
 use crate::app::Unable;
 use crate::app::clerk::{Judged, film};
+use crate::app::daily::{Count, Daily, Stage, tried};
 use crate::app::eye::{Eye, Handing};
 use crate::app::hands::{Controls, PedalCalibration};
 use crate::app::operation::{Chosen, Operation, POWER_LIMIT};
@@ -17,9 +18,14 @@ use crate::app::view::painter::{Painter, Studio};
 use crate::app::view::scene::{Field, Quality, Shown};
 use crate::app::whatif::WhatIfs;
 use crate::app::window;
-use crate::attempt::{Attempt, Setup};
-use crate::case::ReadCase;
+use crate::attempt::{Attempt, Expected, Setup};
+use crate::case::{CaseSpec, Kind, ReadCase};
+use crate::daily::day::{LOOK_S, Look, Statement};
+use crate::daily::trial::{self, Which};
+use crate::daily::{self, Date, Day, Journal};
 use crate::plan::PlanSpec;
+use crate::plan::map::StandardChop;
+use crate::sim::Model;
 use bevy::log::LogPlugin;
 use bevy::prelude::*;
 use bevy::render::RenderPlugin;
@@ -78,6 +84,7 @@ impl View {
             "operate" => Self::Page(Page::Operate, None),
             "debrief" => Self::Page(Page::Debrief, None),
             "whatif" => Self::Page(Page::WhatIf, None),
+            "daily" => Self::Page(Page::Daily, None),
             "notice" => Self::Page(Page::Notice, None),
             "cases" => Self::Page(Page::Cases, None),
             "sheet" => Self::Page(Page::Sheet, None),
@@ -156,6 +163,13 @@ fn practice(request: Request) -> Result<Practice, Unable> {
         let (name, case) = (operation.chosen.scenario.clone(), operation.chosen.case.clone());
         practice.cases.push(crate::app::library::Shelved { name, case });
     }
+    if request.view == View::Page(Page::Daily, None) {
+        let spent_s = request.at_s;
+        practice.daily = Some(Box::new(day(&operation, spent_s).map_err(refused)?));
+        operation.stop_hands();
+        (practice.operation, practice.page) = (Some(Box::new(operation)), Page::Daily);
+        return Ok(practice);
+    }
     let is_driven = operation.is_performing() || operation.is_recorded();
     // A what-if is asked of the whole attempt, and looked at at that time.
     let is_asked = request.view == View::Page(Page::WhatIf, None);
@@ -197,6 +211,48 @@ fn practice(request: Request) -> Result<Practice, Unable> {
     });
     (practice.page, practice.over, practice.foot) = (page, over, FootCheck::default());
     Ok(practice)
+}
+
+/// Days before the one of a picture on which an eye was tried.
+const DAYS: i64 = 16;
+
+/// The case of an operation as the eye of a day, after days on which somebody always stated half the core's depth and right through:
+/// while it is looked at, so many seconds after the clock began, or once the same was tried on it.
+fn day(operation: &Operation, spent_s: Option<f64>) -> Result<Daily, String> {
+    let date: Date = "2026-11-27".parse().map_err(|why| format!("2026-11-27 {why}"))?;
+    let habit =
+        |eye: &daily::Eye, model: &Model| Statement::of(&StandardChop::new(&eye.case, model), Expected::Through);
+    let mut journal = Journal::new(1);
+    for days in date.days() - DAYS..date.days() {
+        let date = Date::from_days(days).map_err(|why| why.to_string())?;
+        let eye = daily::Eye::of(date, 1, &journal.ratings());
+        let model = trial::model(&eye).map_err(|why| why.to_string())?;
+        let stated = habit(&eye, &model).prediction().into_iter();
+        for prediction in stated {
+            let trial = trial::told(&eye, &model, &prediction, 0, |_| ()).map_err(|why| why.to_string())?;
+            journal.enter(date, eye.kind, &trial).map_err(|why| format!("the journal {why}"))?;
+        }
+    }
+    let spec = &operation.spec;
+    let chosen = &operation.chosen;
+    let eye = daily::Eye {
+        date,
+        name: chosen.scenario.clone(),
+        kind: Kind::of(spec),
+        case: CaseSpec::clone(spec),
+        seed: chosen.seed,
+    };
+    let statement = habit(&eye, &operation.model);
+    let stage = match (spent_s, statement.prediction()) {
+        (Some(spent_s), _) => Stage::Look(Look { left_s: (LOOK_S - spent_s).max(1.0), statement }),
+        (None, None) => Stage::Sheet { is_waiting: false },
+        (None, Some(prediction)) => {
+            let tried = tried(&eye, operation.model.clone(), &prediction, &Count::default())?;
+            journal.enter(date, eye.kind, &tried.trial).map_err(|why| format!("the journal {why}"))?;
+            Stage::Tried { tried: Box::new(tried), picked: Which::Stated }
+        }
+    };
+    Ok(Daily::unattended(Day { journal, eye }, stage))
 }
 
 /// An app that draws the practice into an image.

@@ -4,6 +4,7 @@
 //! drawn from it. Whatever takes long is the clerk's. Times are s of the eye's time, lengths mm.
 
 use crate::app::clerk::{Clerk, Done, Judged};
+use crate::app::daily::{self, Daily};
 use crate::app::hands::foot::KeyedPedal;
 use crate::app::hands::{Controls, PedalCalibration};
 use crate::app::library::{self, Held, Saved, Shelved};
@@ -16,12 +17,17 @@ use crate::app::whatif::{REPEATS, WhatIfs};
 use crate::app::words::Words;
 use crate::attempt::Setup;
 use crate::case::Aid;
+use crate::daily::Date;
+use crate::daily::day::Passed;
+use crate::daily::journal::number_of;
+use crate::daily::trial::Which;
 use crate::plan::{Foot, Manoeuvre};
 use crate::sim::event::EventIndex;
 use crate::sim::{Model, State};
 use bevy::prelude::Resource;
 use std::path::PathBuf;
 use std::sync::Arc;
+use std::time::SystemTime;
 
 /// Time between two keepings of the attempt under way, s.
 const KEEP_EVERY_S: f64 = 10.0;
@@ -49,6 +55,8 @@ pub enum Page {
     Debrief,
     /// What would have been but for a decision.
     WhatIf,
+    /// One eye a day.
+    Daily,
 }
 
 /// What lies over the page.
@@ -152,6 +160,10 @@ pub struct Practice {
     pub chosen: Option<usize>,
     /// Its what-ifs.
     pub whatifs: WhatIfs,
+    /// The day; without one that of the clock.
+    pub today: Option<Date>,
+    /// The eye of the day, while its page is shown.
+    pub daily: Option<Box<Daily>>,
     /// Is an answer awaited without which the page cannot go on?
     pub is_waiting: bool,
     /// Is the program to be closed?
@@ -161,6 +173,7 @@ pub struct Practice {
     kept_at_s: f64,
     is_keeping: bool,
     has_trouble_keeping: bool,
+    days_opened: u64,
 }
 
 impl Practice {
@@ -201,6 +214,8 @@ impl Practice {
             replay: Replay::default(),
             chosen: None,
             whatifs: WhatIfs::default(),
+            today: None,
+            daily: None,
             is_waiting: false,
             is_quitting: false,
             clerk: Clerk::default(),
@@ -208,6 +223,7 @@ impl Practice {
             kept_at_s: 0.0,
             is_keeping: false,
             has_trouble_keeping: false,
+            days_opened: 0,
         }
     }
 
@@ -258,13 +274,22 @@ impl Practice {
 
     /// Does time go on in the eye?
     pub fn is_running(&self) -> bool {
-        self.page == Page::Operate && self.over.is_none() && !self.is_waiting
+        let is_seen = match self.page {
+            Page::Operate => true,
+            Page::Daily => self.daily.as_ref().is_some_and(|daily| daily.is_chopping()),
+            _ => false,
+        };
+        is_seen && self.over.is_none() && !self.is_waiting
     }
 
     /// What is to be seen through the microscope: model, state, and the grade by which the lens looks.
     pub fn sight(&self) -> Option<(Arc<Model>, Arc<State>, f64)> {
         match self.page {
-            Page::Operate => self
+            Page::Daily if self.picked_chop().is_some() => self.daily.as_ref().and_then(|daily| {
+                let (model, state, _) = daily.seen()?;
+                Some((model, state, daily.day.eye.case.lens.slit_lamp_grade))
+            }),
+            Page::Operate | Page::Daily => self
                 .operation
                 .as_ref()
                 .map(|operation| (operation.model.clone(), operation.state(), operation.spec.lens.slit_lamp_grade)),
@@ -278,6 +303,11 @@ impl Practice {
             }),
             _ => None,
         }
+    }
+
+    /// Which chop of the eye of the day is looked at, once it was tried.
+    pub fn picked_chop(&self) -> Option<Which> {
+        self.daily.as_ref()?.seen().map(|(_, _, which)| which)
     }
 
     /// The two runs of a what-if that are looked at, at the same moment: as it was done, and with a change.
@@ -311,7 +341,8 @@ impl Practice {
 
     /// The attempt has gone on.
     pub fn see(&mut self) {
-        if self.is_running() && self.operation.as_ref().is_some_and(|operation| operation.is_over()) {
+        let is_attempt = self.page == Page::Operate;
+        if is_attempt && self.is_running() && self.operation.as_ref().is_some_and(|operation| operation.is_over()) {
             self.finish();
         }
     }
@@ -332,12 +363,54 @@ impl Practice {
                 self.doing = None;
             }
             let now_s = operation.time_s();
-            if self.is_running() && !self.is_keeping && now_s - self.kept_at_s >= KEEP_EVERY_S {
+            let is_attempt = self.page == Page::Operate;
+            if is_attempt && self.is_running() && !self.is_keeping && now_s - self.kept_at_s >= KEEP_EVERY_S {
                 (self.kept_at_s, self.is_keeping) = (now_s, true);
                 self.clerk.keep(operation.account(&self.devices), self.folder());
             }
         }
         self.run_replay(frame_s);
+        self.run_day(frame_s);
+    }
+
+    fn run_day(&mut self, frame_s: f64) {
+        let is_performing = self.operation.as_ref().is_some_and(|o| o.is_performing() && !o.is_over());
+        let Some(daily) = self.daily.as_mut().filter(|_| self.page == Page::Daily) else { return };
+        match daily.frame(frame_s, is_performing) {
+            Passed::GoesOn => {}
+            Passed::Stated(prediction) => daily.state(prediction, self.operation.as_deref_mut(), &self.clerk),
+            Passed::Nothing => self.operation = None,
+        }
+    }
+
+    /// Show the eye of the day.
+    fn open_daily(&mut self) {
+        self.days_opened += 1;
+        let learner = number_of(&self.settings.trainee);
+        let file = self.folder().join(daily::JOURNAL);
+        self.put_away();
+        self.operation = None;
+        let today = self.today.unwrap_or_else(|| Date::of(SystemTime::now()));
+        match Daily::open(file, today, learner, self.days_opened) {
+            Ok(daily) => (self.daily, self.page, self.told) = (Some(Box::new(daily)), Page::Daily, None),
+            Err(why) => self.told = Some(why),
+        }
+    }
+
+    /// Leave the eye of the day; what was stated is entered all the same.
+    fn leave_daily(&mut self) {
+        if self.daily.take().is_some() {
+            self.operation = None;
+        }
+    }
+
+    fn state_daily(&mut self) {
+        let Some(daily) = &mut self.daily else { return };
+        if let daily::Stage::Look(look) = &daily.stage
+            && let Some(prediction) = look.statement.prediction()
+        {
+            daily.state(prediction, self.operation.as_deref_mut(), &self.clerk);
+        }
     }
 
     fn run_replay(&mut self, frame_s: f64) {
@@ -417,6 +490,11 @@ impl Practice {
             }
             Done::Written(Ok(path)) => self.told = Some(format!("The debrief is written to {}.", path.display())),
             Done::Written(Err(why)) | Done::Forgotten(why) => self.told = Some(why),
+            Done::Daily { ticket, found } => {
+                if let Some(operation) = self.daily.as_mut().and_then(|daily| daily.take(ticket, found)) {
+                    self.operation = Some(operation);
+                }
+            }
             Done::WhatIf { ticket, found } => self.whatifs.take(ticket, found, &self.clerk),
         }
     }
@@ -427,6 +505,7 @@ impl Practice {
         (self.case, self.seed, self.setup) = (case, 1, Setup::default());
         (self.is_exam, self.told) = (self.settings.exam, None);
         self.whatifs.leave();
+        self.leave_daily();
         self.page = Page::Sheet;
         self.remember();
     }
@@ -530,6 +609,23 @@ impl Practice {
                     }
                     (self.is_waiting, self.told) = (true, None);
                     self.clerk.debrief(saved.path.clone());
+                }
+            }
+            Command::OpenDaily => self.open_daily(),
+            Command::BeginDaily => {
+                if let Some(daily) = &mut self.daily {
+                    daily.begin(&self.clerk);
+                }
+            }
+            Command::ChooseStatement(statement) => {
+                if let Some(daily::Stage::Look(look)) = self.daily.as_mut().map(|daily| &mut daily.stage) {
+                    look.statement = statement;
+                }
+            }
+            Command::StateDaily => self.state_daily(),
+            Command::PickChop(which) => {
+                if let Some(daily::Stage::Tried { picked, .. }) = self.daily.as_mut().map(|daily| &mut daily.stage) {
+                    *picked = which;
                 }
             }
             Command::OpenSettings => self.over = Some(Over::Settings),
@@ -679,6 +775,10 @@ impl Practice {
                 self.put_away();
                 Page::Cases
             }
+            Page::Daily => {
+                self.leave_daily();
+                Page::Cases
+            }
             Page::WhatIf => {
                 self.whatifs.leave();
                 // The film was elsewhere meanwhile.
@@ -730,6 +830,7 @@ fn in_words(step: &Manoeuvre) -> &'static str {
         M::ChopperOut => "Taking the chopper out",
         M::LiftIris { .. } => "Lifting the iris",
         M::Inject { .. } => "Injecting",
+        M::Predict { .. } => "Saying what is expected",
         M::StopAndCall => "Calling for help",
     }
 }
@@ -784,6 +885,11 @@ pub(crate) mod tests {
 
         pub(crate) fn ask(&mut self, command: Command) {
             self.practice().command(command);
+        }
+
+        /// Folder of its attempts.
+        pub(crate) fn folder(&self) -> PathBuf {
+            self.folder.path().to_path_buf()
         }
 
         /// So many frames.

@@ -227,6 +227,10 @@ pub fn order(practice: &Practice) -> Option<Order> {
             .judged
             .as_ref()
             .map(|judged| Options { depth_share: Some(judged.spec.goals.depth_share), ..Options::default() }),
+        Page::Daily => practice
+            .picked_chop()
+            .and(practice.daily.as_ref())
+            .map(|daily| Options { depth_share: Some(daily.day.eye.case.goals.depth_share), ..Options::default() }),
         _ => (practice.may_see_section() && practice.wants_section).then(Options::default),
     };
     let beside = practice.runs().filter(|_| practice.page == Page::WhatIf).map(|[_, with]| with.clone());

@@ -13,6 +13,7 @@ use crate::app::settings;
 use crate::app::stage::{self, Place, Remarks};
 use crate::app::view::painter::Studio;
 use crate::app::view::scene::{Microscope, Quality, Shown};
+use crate::daily::trial::Which;
 use bevy::log::LogPlugin;
 use bevy::prelude::*;
 use bevy::render::RenderPlugin;
@@ -215,7 +216,7 @@ fn frame(
 
 /// Zoom, focus and tilt.
 fn look(time: Res<Time<Real>>, asked: Res<Asked>, practice: Res<Practice>, mut microscope: ResMut<Microscope>) {
-    if !matches!(practice.page, Page::Operate | Page::Debrief) || practice.over.is_some() {
+    if !matches!(practice.page, Page::Operate | Page::Debrief | Page::Daily) || practice.over.is_some() {
         return;
     }
     let balance = |plus, minus| (asked.value(plus) - asked.value(minus)) as f32 * time.delta_secs();
@@ -240,7 +241,7 @@ fn fit(
     mut slower: Local<u32>,
 ) {
     let is_software = stage::is_software(adapter.as_deref());
-    let is_seen = matches!(practice.page, Page::Operate | Page::Debrief) && practice.over.is_none();
+    let is_seen = matches!(practice.page, Page::Operate | Page::Debrief | Page::Daily) && practice.over.is_none();
     let (spent_s, count) = &mut *frames;
     if !is_seen {
         (*spent_s, *count) = (0.0, 0);
@@ -263,8 +264,8 @@ fn fit(
     remarks.picture = note.map(str::to_owned);
 }
 
-/// Of what the last painting was: model, tick, with a section or not, and which run lay beside it.
-type Painted = (usize, u64, bool, Option<usize>);
+/// Of what the last painting was: model, tick, with a section or not, which run lay beside it, and which chop of a day it was.
+type Painted = (usize, u64, bool, Option<usize>, Option<Which>);
 
 /// Give the painter the latest state when it has done the one before, and take what it has done.
 fn paint(
@@ -278,7 +279,7 @@ fn paint(
         shown.0 = Some(Arc::new(painting));
         *is_at_work = false;
     }
-    if !matches!(practice.page, Page::Operate | Page::Debrief | Page::WhatIf) {
+    if !matches!(practice.page, Page::Operate | Page::Debrief | Page::WhatIf | Page::Daily) {
         *last = None;
         return;
     }
@@ -287,7 +288,8 @@ fn paint(
     }
     let Some(order) = stage::order(&practice) else { return };
     let beside = order.beside.as_ref().map(|state| Arc::as_ptr(state) as usize);
-    let key = (Arc::as_ptr(&order.model) as usize, order.state.tick, order.section.is_some(), beside);
+    let model = Arc::as_ptr(&order.model) as usize;
+    let key = (model, order.state.tick, order.section.is_some(), beside, practice.picked_chop());
     if *last != Some(key) {
         *last = Some(key);
         *is_at_work = true;

@@ -15,7 +15,8 @@
 //! crash leaves the whole file or none, and nothing is ever overwritten. Where the file system knows no nameless files, a crash
 //! can leave a hidden file beside it that ends in `.part`.
 
-use super::{Attempt, Header, Record, Scores};
+use super::prediction;
+use super::{Attempt, Header, Prediction, Record, Scores};
 use crate::sim::event::Event;
 use flate2::Compression;
 use flate2::read::DeflateDecoder;
@@ -25,8 +26,11 @@ use std::fs::{self, File};
 use std::io::{self, ErrorKind, Read as _, Write as _};
 use std::path::{Path, PathBuf};
 
-/// The format that is written, and the only one read.
-pub const FORMAT: u32 = 2;
+/// The format that is written. The one before, which knows no predictions, is read too.
+pub const FORMAT: u32 = 3;
+
+/// The oldest format that is read.
+pub const OLDEST_FORMAT: u32 = 2;
 
 const MAGIC: &[u8; 18] = b"corecleft attempt\n";
 const HASH_BYTES: usize = 32;
@@ -50,9 +54,27 @@ struct Body {
     header: Header,
     ticks: u64,
     inputs: Vec<u8>,
+    predictions: Vec<Prediction>,
     events: Vec<Event>,
     scores: Scores,
     state_hash: [u8; 32],
+}
+
+/// What was in the body of format 2.
+#[derive(Serialize, Deserialize)]
+struct BodyOf2 {
+    header: Header,
+    ticks: u64,
+    inputs: Vec<u8>,
+    events: Vec<Event>,
+    scores: Scores,
+    state_hash: [u8; 32],
+}
+
+impl From<BodyOf2> for Body {
+    fn from(BodyOf2 { header, ticks, inputs, events, scores, state_hash }: BodyOf2) -> Self {
+        Self { header, ticks, inputs, predictions: Vec::new(), events, scores, state_hash }
+    }
 }
 
 /// Why a file is no attempt that can be read.
@@ -68,7 +90,9 @@ pub enum Unusable {
     #[error("is damaged or cut short: its bytes do not have the hash at its end")]
     Damaged,
     /// Of another format.
-    #[error("has format {format}, and this program reads format {FORMAT}: use the program that wrote it")]
+    #[error(
+        "has format {format}, and this program reads formats {OLDEST_FORMAT} to {FORMAT}: use the program that wrote it"
+    )]
     OtherFormat {
         /// The file's format.
         format: u32,
@@ -103,21 +127,13 @@ impl Attempt {
             header: self.header.clone(),
             ticks: self.record.ticks() as u64,
             inputs: self.record.encode(),
+            predictions: self.predictions.clone(),
             events: self.events.clone(),
             scores: self.scores.clone(),
             state_hash: self.state_hash,
         };
-        // Plain data always has a form, and writing to memory cannot fail.
-        let plain = postcard::to_stdvec(&body).unwrap_or_default();
-        let mut packed = DeflateEncoder::new(Vec::new(), Compression::best());
-        let _ = packed.write_all(&plain);
-        let mut bytes = MAGIC.to_vec();
-        bytes.extend_from_slice(&FORMAT.to_le_bytes());
-        bytes.extend_from_slice(&(plain.len() as u64).to_le_bytes());
-        bytes.extend_from_slice(&packed.finish().unwrap_or_default());
-        let hash = blake3::hash(&bytes);
-        bytes.extend_from_slice(hash.as_bytes());
-        bytes
+        // Plain data always has a form.
+        packed(FORMAT, &postcard::to_stdvec(&body).unwrap_or_default())
     }
 
     /// From the bytes of a file.
@@ -138,7 +154,7 @@ impl Attempt {
             told[at..at + length].iter().rev().fold(0, |sum, byte| (sum << 8) | u64::from(*byte))
         };
         let format = number(MAGIC.len(), 4) as u32;
-        if format != FORMAT {
+        if !(OLDEST_FORMAT..=FORMAT).contains(&format) {
             return Err(Unusable::OtherFormat { format });
         }
         let length = number(MAGIC.len() + 4, 8);
@@ -151,12 +167,15 @@ impl Attempt {
         if unpacked.is_err() || plain.len() as u64 != length {
             return Err(senseless("it cannot be decompressed"));
         }
-        let Ok((body, [])) = postcard::take_from_bytes::<Body>(&plain) else {
-            return Err(senseless("its fields cannot be read"));
+        let body = match format {
+            FORMAT => whole::<Body>(&plain),
+            _ => whole::<BodyOf2>(&plain).map(Body::from),
         };
+        let Some(body) = body else { return Err(senseless("its fields cannot be read")) };
         let record = Record::decode(&body.inputs, body.ticks).map_err(|e| Unusable::Senseless(e.to_string()))?;
-        let Body { header, events, scores, state_hash, .. } = body;
-        Ok(Self { header, record, events, scores, state_hash })
+        let Body { header, predictions, events, scores, state_hash, .. } = body;
+        prediction::check(&predictions, record.ticks()).map_err(Unusable::Senseless)?;
+        Ok(Self { header, record, predictions, events, scores, state_hash })
     }
 
     /// Read a file.
@@ -203,6 +222,28 @@ impl Attempt {
         }
         Err(refused(ErrorKind::AlreadyExists.into()))
     }
+}
+
+/// What bytes hold, and nothing after it.
+fn whole<T: serde::de::DeserializeOwned>(plain: &[u8]) -> Option<T> {
+    match postcard::take_from_bytes(plain) {
+        Ok((found, [])) => Some(found),
+        _ => None,
+    }
+}
+
+/// The bytes of a file of this format with this body.
+fn packed(format: u32, plain: &[u8]) -> Vec<u8> {
+    // Writing to memory cannot fail.
+    let mut packed = DeflateEncoder::new(Vec::new(), Compression::best());
+    let _ = packed.write_all(plain);
+    let mut bytes = MAGIC.to_vec();
+    bytes.extend_from_slice(&format.to_le_bytes());
+    bytes.extend_from_slice(&(plain.len() as u64).to_le_bytes());
+    bytes.extend_from_slice(&packed.finish().unwrap_or_default());
+    let hash = blake3::hash(&bytes);
+    bytes.extend_from_slice(hash.as_bytes());
+    bytes
 }
 
 /// A name that is one part of a path.
@@ -271,4 +312,43 @@ fn name_after_writing(mut file: File, path: &Path, bytes: &[u8]) -> io::Result<(
 #[cfg(not(target_os = "linux"))]
 fn name_after_writing(_: File, _: &Path, _: &[u8]) -> io::Result<()> {
     Err(ErrorKind::Unsupported.into())
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+    use super::*;
+    use crate::attempt::{Device, Expected};
+    use crate::sim::event::EventKind;
+
+    fn attempt() -> Attempt {
+        let stated =
+            Prediction { tick: 0, depth_mm: 1.6, angle_deg: 40.0, place_mm: (0.2, -0.3), expected: Expected::Hinged };
+        Attempt {
+            header: Header::new("a-case", "()", 7, Device::Person("keys".into())),
+            record: Record::default(),
+            predictions: vec![stated],
+            events: vec![Event { tick: 1, cause: None, kind: EventKind::Called }],
+            scores: Scores { pass: true, score: 88.0, critical: Vec::new(), components: Vec::new() },
+            state_hash: [9; 32],
+        }
+    }
+
+    #[test]
+    fn a_file_of_the_format_before_is_read_and_holds_no_predictions() {
+        let now = attempt();
+        let Attempt { header, record, events, scores, state_hash, .. } = now.clone();
+        let before = || {
+            let (header, events, scores) = (header.clone(), events.clone(), scores.clone());
+            BodyOf2 { header, ticks: 0, inputs: record.encode(), events, scores, state_hash }
+        };
+        let plain = postcard::to_stdvec(&before()).unwrap();
+        let read = Attempt::from_bytes(&packed(2, &plain)).unwrap();
+        assert_eq!(read, Attempt { predictions: Vec::new(), ..now.clone() });
+        // The same bytes under the other number are no attempt: the two cannot be taken for each other.
+        assert!(matches!(Attempt::from_bytes(&packed(FORMAT, &plain)), Err(Unusable::Senseless(_))));
+        let newer = packed(2, &postcard::to_stdvec(&Body::from(before())).unwrap());
+        assert!(matches!(Attempt::from_bytes(&newer), Err(Unusable::Senseless(_))));
+        assert_eq!(Attempt::from_bytes(&now.to_bytes()).unwrap(), now);
+    }
 }

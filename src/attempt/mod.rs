@@ -2,19 +2,22 @@
 //! the other.
 //!
 //! An attempt holds everything a replay needs: the whole text of the case with its hash, what was chosen within its limits
-//! before operating (`setup`), the seed, the engine that ran it, and the inputs of every tick (`inputs`). What it claims, events, scores and the hash of the last state, is never believed: it
+//! before operating (`setup`), the seed, the engine that ran it, and the inputs of every tick (`inputs`); and what was expected
+//! before a chop (`prediction`), which changes nothing. What it claims, events, scores and the hash of the last state, is never believed: it
 //! is compared with what a replay gives. `file` says how it lies on the disk.
 //!
 //! Limits: a replay is proof only on the same engine (`ENGINE`); another one computes another lens. Nothing here says *who*
-//! held the instruments, nor what they saw meanwhile: that an attempt was an exam, or without the section view, is told and
+//! held the instruments, what they saw meanwhile, nor what they expected: that an attempt was an exam, or without the section view, is told and
 //! not shown. Vacuum limit and flow are inputs of every tick, so that those of the setup are told too.
 
 mod file;
 pub mod inputs;
+pub mod prediction;
 mod setup;
 
 pub use file::{FORMAT, SaveError, Unusable, replace};
 pub use inputs::Record;
+pub use prediction::{Expected, Prediction};
 pub use setup::Setup;
 
 use crate::case::compile::problems;
@@ -124,6 +127,8 @@ pub struct Attempt {
     pub header: Header,
     /// What hands and foot did.
     pub record: Record,
+    /// What was expected before chops, in the order in which it was stated; no two at the same tick.
+    pub predictions: Vec<Prediction>,
     /// What is claimed to have happened.
     pub events: Vec<Event>,
     /// What is claimed to have been scored.

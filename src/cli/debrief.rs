@@ -36,13 +36,14 @@ pub(crate) fn run(arguments: &DebriefArguments) -> Result<ExitCode, CliError> {
     let (case, model) = attempt.model().map_err(|error| refused(error.to_string()))?;
     let course = Course::again(&model, &attempt);
     let facts = course.facts(&case.spec, &model);
-    let debrief = Debrief::of(&facts);
+    let mut debrief = Debrief::of(&facts);
     // What is told is what the inputs lead to; a file that claims otherwise is not told as if it were sound.
     if *course.state.hash().as_bytes() != attempt.state_hash || scores(&debrief) != attempt.scores {
         return Err(refused(
             "does not follow from its own inputs; allowed: an attempt that `verify` calls valid".into(),
         ));
     }
+    debrief.judge_predictions(&case.spec, &model, &course.record, 0)?;
     let (made, with) = made_with(&attempt.header.device);
     let (header, set_up) = (&attempt.header, attempt.header.setup_in_words());
     let set_up = set_up.as_deref();

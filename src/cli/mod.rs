@@ -6,8 +6,10 @@
 
 pub mod calibrate;
 pub mod check;
+pub mod daily;
 pub mod debrief;
 pub mod map;
+pub mod next;
 pub mod picture;
 pub mod play;
 pub mod verify;
@@ -49,6 +51,10 @@ pub enum Command {
     Check(check::CheckArguments),
     /// How hard cases are, and whether scores follow skill, by simulated trainees
     Calibrate(calibrate::CalibrateArguments),
+    /// Which shipped case next, from saved attempts: the kind of eye most misjudged
+    Next(next::NextArguments),
+    /// The unseen eye of a day: one prediction, one chop, and the line of error
+    Daily(daily::DailyArguments),
     /// A picture of a case or a saved attempt, or how long frames take
     Picture(picture::PictureArguments),
 }
@@ -191,6 +197,8 @@ pub fn dispatch(request: Request, stage: Option<Stage>) -> Result<ExitCode, CliE
         Request::Command(Command::Verify(arguments)) => verify::run(&arguments),
         Request::Command(Command::Check(arguments)) => check::run(&arguments),
         Request::Command(Command::Calibrate(arguments)) => calibrate::run(&arguments),
+        Request::Command(Command::Next(arguments)) => next::run(&arguments),
+        Request::Command(Command::Daily(arguments)) => daily::run(&arguments),
     }
 }
 

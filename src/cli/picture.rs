@@ -22,6 +22,8 @@ pub enum View {
     Debrief,
     /// The what-if of the last chop, with its best change beside it at the time
     Whatif,
+    /// The case as the eye of a day: what came of a chop half its core deep, or with a time the look before it
+    Daily,
     /// The notice at first start
     Notice,
     /// The list of cases

@@ -93,7 +93,8 @@ fn play(what: &Played, seed: u64, folder: Option<&Path>, shown: &Shown) -> Resul
         return Err(CliError::Engine { t_s: fault.tick as f64 * model.tick_s, what: fault.what.clone() });
     }
     let facts = course.facts(&what.case.spec, &model);
-    let debrief = Debrief::of(&facts);
+    let mut debrief = Debrief::of(&facts);
+    debrief.judge_predictions(&what.case.spec, &model, &course.record, 0)?;
     let report = Report { scenario: &what.scenario, seed, made: "Plan", with: &what.plan.title, set_up: None, begun };
     show(&report, shown, &facts, &debrief)?;
     if let Some(folder) = folder {

@@ -1,6 +1,6 @@
 //! An attempt as it ran, first or again: its last state, what was noted on the way, and what hands and foot did.
 
-use crate::attempt::{Attempt, ComponentScore, Device, Header, Record, Scores};
+use crate::attempt::{Attempt, ComponentScore, Device, Header, Prediction, Record, Scores};
 use crate::case::CaseSpec;
 use crate::debrief::{Debrief, Facts, Status, Trace, Watch};
 use crate::plan::{Performer, PlanSpec};
@@ -20,12 +20,25 @@ pub struct Course {
     pub trace: Trace,
     /// What hands and foot did.
     pub record: Record,
+    /// What was expected before chops, as an attempt keeps it.
+    pub predictions: Vec<Prediction>,
 }
 
 impl Course {
     /// Before the first tick.
     pub fn new(model: &Model) -> Self {
-        Self { state: State::new(model), watch: Watch::default(), trace: Trace::default(), record: Record::default() }
+        let (watch, trace, record) = (Watch::default(), Trace::default(), Record::default());
+        Self { state: State::new(model), watch, trace, record, predictions: Vec::new() }
+    }
+
+    /// Something is expected of the next chop. What was said later at the same tick takes the place of what was said before;
+    /// what is out of range is not kept.
+    pub fn predict(&mut self, prediction: Prediction) {
+        let prediction = Prediction { tick: self.record.ticks() as u64, ..prediction };
+        self.predictions.retain(|earlier| earlier.tick < prediction.tick);
+        if prediction.is_in_range() {
+            self.predictions.push(prediction);
+        }
     }
 
     /// A tick: the inputs are rounded to what is recorded, and kept.
@@ -41,7 +54,10 @@ impl Course {
     pub fn of_plan(model: &Model, plan: &PlanSpec) -> Option<Self> {
         let mut course = Self::new(model);
         let mut performer = Performer::new(model, plan);
-        while let Some(inputs) = performer.next(model, &course.state) {
+        loop {
+            let next = performer.next(model, &course.state);
+            performer.take_predictions().into_iter().for_each(|prediction| course.predict(prediction));
+            let Some(inputs) = next else { break };
             course.step(model, &inputs);
             if course.state.fault.is_some() {
                 break;
@@ -60,12 +76,12 @@ impl Course {
             watch.note(model, state);
             trace.note(model, state);
         });
-        Self { state, watch, trace, record: attempt.record.clone() }
+        Self { state, watch, trace, record: attempt.record.clone(), predictions: attempt.predictions.clone() }
     }
 
     /// What a debrief is made from.
     pub fn facts<'a>(&'a self, case: &'a CaseSpec, model: &'a Model) -> Facts<'a> {
-        Facts { case, model, state: &self.state, watch: &self.watch }
+        Facts { case, model, state: &self.state, watch: &self.watch, predictions: &self.predictions }
     }
 
     /// To be saved.
@@ -73,6 +89,7 @@ impl Course {
         Attempt {
             header,
             record: self.record,
+            predictions: self.predictions,
             scores: scores(debrief),
             state_hash: *self.state.hash().as_bytes(),
             events: self.state.events,

@@ -402,7 +402,7 @@ mod tests {
             state.tick += 24;
             state.note(cause, kind);
         }
-        let facts = Facts { case: &case, model: &model, state: &state, watch: &Watch::default() };
+        let facts = Facts { case: &case, model: &model, state: &state, watch: &Watch::default(), predictions: &[] };
         Graph::of(&facts, &Debrief::of(&facts))
     }
 

@@ -57,6 +57,7 @@ pub fn document(
                     }
                     (components(debrief))
                     (why(debrief))
+                    (expected(debrief))
                     (decisions(&graph))
                     (hardness(facts, debrief))
                     @if let Some(maps) = maps { (where_it_works(maps, debrief)) }
@@ -196,6 +197,25 @@ fn why(debrief: &Debrief) -> Markup {
             @if !right.is_empty() {
                 h3 { "What was met or not judged" }
                 ul.right { @for sentence in &right { li { (sentence) } } }
+            }
+        }
+    }
+}
+
+/// What was expected, beside what came; nothing where nothing was.
+fn expected(debrief: &Debrief) -> Markup {
+    html! {
+        @if !debrief.predictions.is_empty() {
+            section.short {
+                h2 { "What was expected" }
+                ul {
+                    @for told in &debrief.predictions {
+                        li {
+                            (format!("{:.2} s: ", told.t_s)) (told.in_words())
+                            @if let Some(judged) = told.judged_in_words() { " " (judged) }
+                        }
+                    }
+                }
             }
         }
     }
@@ -407,7 +427,7 @@ mod tests {
             state.tick += 240;
             state.note(None, kind);
         }
-        let facts = Facts { case: &case, model: &model, state: &state, watch: &Watch::default() };
+        let facts = Facts { case: &case, model: &model, state: &state, watch: &Watch::default(), predictions: &[] };
         let titles = Titles { case: title, made: "Plan", with: "Plan", seed: 1, set_up: None };
         document(&titles, &facts, &Debrief::of(&facts), &Trace::default(), None)
     }

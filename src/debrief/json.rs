@@ -3,6 +3,9 @@
 //! Units: the trade's, named in each field. A field that does not apply, or is not modelled yet, is null and never left
 //! out. Numbers are rounded to a millionth, so that a conversion of units does not show.
 
+use crate::attempt::Expected;
+use crate::debrief::prediction::Told;
+use crate::debrief::truth::Came;
 use crate::debrief::{Chop, Component, Debrief, Facts, Follow, Peaks, Status, Threshold};
 use crate::sim::event::{Event, HeldBy};
 use crate::units::{degrees, mmhg_from_pa};
@@ -37,6 +40,7 @@ struct Play<'a> {
     chops: Vec<ChopJson>,
     follows: Vec<FollowJson>,
     peaks: PeaksJson,
+    predictions: Vec<PredictionJson>,
 }
 
 #[derive(Serialize)]
@@ -106,6 +110,27 @@ struct PeaksJson {
     full_power_time_s: Value,
 }
 
+/// What was expected of a chop, and what came.
+#[derive(Serialize)]
+struct PredictionJson {
+    t_s: Value,
+    depth_mm: Value,
+    angle_deg: Value,
+    place_mm: Value,
+    expected: &'static str,
+    /// Place among the chops.
+    chop: Option<usize>,
+    came: Option<&'static str>,
+    reached_depth_mm: Value,
+    reached_angle_deg: Value,
+    reached_place_mm: Value,
+    right: Option<bool>,
+    depth_off_mm: Value,
+    error: Value,
+    /// Shallowest and deepest depth at which the chop goes right through.
+    through_mm: Value,
+}
+
 /// A number rounded to a millionth; null where it is not finite.
 pub fn rounded(value: f64) -> Value {
     let value = (value * 1e6).round() / 1e6;
@@ -140,6 +165,7 @@ pub fn play(heading: &Heading<'_>, facts: &Facts<'_>, debrief: &Debrief) -> Resu
         chops: debrief.chops.iter().map(chop).collect(),
         follows: debrief.follows.iter().map(follow).collect(),
         peaks: peaks(&debrief.peaks),
+        predictions: debrief.predictions.iter().map(prediction).collect(),
     })
 }
 
@@ -202,6 +228,50 @@ fn peaks(p: &Peaks) -> PeaksJson {
         distance_to_capsule_min_mm: rounded_if(p.distance_to_capsule_mm),
         incision_temp_c_max: rounded(p.incision_c),
         full_power_time_s: rounded(p.full_power_s),
+    }
+}
+
+/// An expected result, for machines.
+pub fn expected(expected: Expected) -> &'static str {
+    match expected {
+        Expected::Through => "through",
+        Expected::Hinged => "hinged",
+        Expected::StopAndCall => "stop-and-call",
+    }
+}
+
+/// A result, for machines.
+pub fn came(came: Came) -> &'static str {
+    match came {
+        Came::Through => "through",
+        Came::Hinged => "hinged",
+        Came::NoCrack => "no-crack",
+        Came::Breach => "breach",
+    }
+}
+
+/// Two numbers that belong together.
+pub fn pair(pair: Option<(f64, f64)>) -> Value {
+    pair.map_or(Value::Null, |(a, b)| json!([rounded(a), rounded(b)]))
+}
+
+fn prediction(told: &Told) -> PredictionJson {
+    let (stated, judged) = (&told.prediction, told.judged.as_ref());
+    PredictionJson {
+        t_s: rounded(told.t_s),
+        depth_mm: rounded(stated.depth_mm),
+        angle_deg: rounded(stated.angle_deg),
+        place_mm: pair(Some(stated.place_mm)),
+        expected: expected(stated.expected),
+        chop: told.chop,
+        came: told.came.map(came),
+        reached_depth_mm: rounded_if(told.depth_mm),
+        reached_angle_deg: rounded_if(told.angle_deg),
+        reached_place_mm: pair(told.place_mm),
+        right: judged.map(|j| j.error.is_right),
+        depth_off_mm: rounded_if(judged.and_then(|j| j.error.depth_off_mm)),
+        error: rounded_if(judged.map(|j| j.error.error)),
+        through_mm: pair(judged.and_then(|j| j.through_mm)),
     }
 }
 

@@ -23,14 +23,17 @@ pub mod json;
 pub mod maps;
 pub(crate) mod palette;
 pub mod peaks;
+pub mod prediction;
 pub mod proof;
 pub(crate) mod section;
 pub mod text;
 pub mod timeline;
 pub mod trace;
+pub mod truth;
 pub mod watch;
 pub mod whatif;
 
+use crate::attempt::{Prediction, Record};
 use crate::case::CaseSpec;
 use crate::sim::event::EventKind;
 use crate::sim::{Model, State};
@@ -55,6 +58,8 @@ pub struct Facts<'a> {
     pub state: &'a State,
     /// What was noted on the way.
     pub watch: &'a Watch,
+    /// What was expected before chops.
+    pub predictions: &'a [Prediction],
 }
 
 /// The verdict on an attempt.
@@ -76,6 +81,8 @@ pub struct Debrief {
     pub chops: Vec<Chop>,
     /// Place in `chops` of the one that is judged.
     pub judged: Option<usize>,
+    /// What was expected before chops, beside what came. Not scored.
+    pub predictions: Vec<prediction::Told>,
     /// What was judged: always the same twelve.
     pub components: Vec<Component>,
     /// Every pull of a piece, in order.
@@ -104,7 +111,24 @@ impl Debrief {
         let components = component::all(facts, &chops, judged, &follows);
         let outcome = outcome(facts.state, &components);
         let advice = advice::sentences(facts, chop, &components, &findings);
-        Self { judged, components, peaks: Peaks::of(facts), follows, findings, outcome, advice, chops, stop }
+        let predictions = prediction::told(facts, &chops);
+        let peaks = Peaks::of(facts);
+        Self { judged, predictions, components, peaks, follows, findings, outcome, advice, chops, stop }
+    }
+
+    /// Find out how far off the predictions were: some tenths of a second each, on so many threads (0: as many as there are
+    /// processors).
+    ///
+    /// # Errors
+    /// The threads could not be started.
+    pub fn judge_predictions(
+        &mut self,
+        case: &CaseSpec,
+        model: &Model,
+        record: &Record,
+        threads: usize,
+    ) -> Result<(), rayon::ThreadPoolBuildError> {
+        prediction::judge(&mut self.predictions, case, model, record, threads)
     }
 
     /// The chop that is judged and the number of chops, where there were several and one is judged.
@@ -213,7 +237,7 @@ mod tests {
         let model = compile(&case, 1, resolution).expect("a model").model;
         let mut state = State::new(&model);
         prepare(&model, &mut state);
-        let facts = Facts { case: &case, model: &model, state: &state, watch };
+        let facts = Facts { case: &case, model: &model, state: &state, watch, predictions: &[] };
         let debrief = Debrief::of(&facts);
         let titles = text::Titles { case: "Case", made: "Plan", with: "This", seed: 1, set_up: None };
         let page = text::page(&titles, &facts, &debrief);
@@ -404,7 +428,7 @@ mod tests {
         state.removal.hottest_c = 50.5;
         let watch = Watch::default();
         let judged = |case: &CaseSpec, id: &str| {
-            let debrief = Debrief::of(&Facts { case, model: &model, state: &state, watch: &watch });
+            let debrief = Debrief::of(&Facts { case, model: &model, state: &state, watch: &watch, predictions: &[] });
             assert_eq!(debrief.components.len(), 12);
             let found = debrief.components.iter().find(|c| c.id == id).expect("the component");
             (found.value, found.score, found.status, found.counts_for_pass)
@@ -462,7 +486,8 @@ mod tests {
         let mut state = State::new(&model);
         state.totals.distance_to_capsule_min_mm = 2.0;
         let watch = Watch::default();
-        let debrief = Debrief::of(&Facts { case: &case, model: &model, state: &state, watch: &watch });
+        let debrief =
+            Debrief::of(&Facts { case: &case, model: &model, state: &state, watch: &watch, predictions: &[] });
         let status_of = |debrief: &Debrief, id: &str| debrief.components.iter().find(|c| c.id == id).unwrap().status;
         assert!(debrief.outcome.pass, "{:?}", debrief.components);
         assert_eq!(status_of(&debrief, "division"), Status::Met);

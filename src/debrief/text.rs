@@ -49,6 +49,17 @@ pub fn page(titles: &Titles<'_>, facts: &Facts<'_>, debrief: &Debrief) -> String
     if let Some((judged, count)) = debrief.judged_of_several() {
         let _ = writeln!(page, "Judged on the best of {count} chops, at {:.2} s", debrief.chops[judged].t_s);
     }
+    if !debrief.predictions.is_empty() {
+        page.push_str("\nWhat was expected\n");
+        for told in &debrief.predictions {
+            let words = [Some(told.in_words()), told.judged_in_words()];
+            push_hung(
+                &mut page,
+                &format!("{:7.2} s  ", told.t_s),
+                &words.into_iter().flatten().collect::<Vec<_>>().join(" "),
+            );
+        }
+    }
     page.push('\n');
     page.push_str(&row("", "reached", "asked for", ""));
     for component in &debrief.components {

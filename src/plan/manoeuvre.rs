@@ -2,6 +2,7 @@
 //!
 //! Eye frame; mm, s, rad; the units of the trade end here.
 
+use crate::attempt::Prediction;
 use crate::plan::aim::{self, GRIP_DEG, core_top, direction, seat};
 use crate::plan::eat::Eating;
 use crate::plan::hands::{
@@ -144,6 +145,9 @@ impl Performer {
                 };
                 let syringe = Syringe::Chamber { what, flow_ul_s: volume_ul / seconds.max(model.tick_s) };
                 self.strokes.push_back(Stroke::Inject { syringe, left_s: seconds });
+            }
+            Manoeuvre::Predict { depth_mm, angle_deg, place_mm, expected } => {
+                self.predictions.push(Prediction { tick: state.tick, depth_mm, angle_deg, place_mm, expected });
             }
             Manoeuvre::StopAndCall => {
                 self.hands.foot = Foot::full(1);

@@ -92,7 +92,7 @@ impl StandardChop {
     }
 
     /// Its steps.
-    fn steps(&self, case: &CaseSpec) -> [Manoeuvre; 5] {
+    pub fn steps(&self, case: &CaseSpec) -> [Manoeuvre; 5] {
         // The chopper comes from the free hand's side.
         let aside_mm = match case.surgery.needle_hand {
             Hand::Right => 0.5,

@@ -7,6 +7,7 @@
 //! after the other is not judged here.
 
 use super::spec::{BRING_SPEED_MM_S, Bevel, ChopKind, DECOMPRESS_MM, Filling, GRIP_WAIT_S, Manoeuvre, OutOf, PlanSpec};
+use crate::attempt::Expected;
 use crate::case::fault::{Fault, Spans};
 use crate::case::fields::{self, Group, Kind, ReadVariant, Text};
 use std::path::Path;
@@ -65,6 +66,7 @@ const MANOEUVRES: &[(&str, ReadVariant<Manoeuvre>)] = &[
     ("ChopperOut", |_| Manoeuvre::ChopperOut),
     ("LiftIris", lift_iris),
     ("Inject", inject),
+    ("Predict", predict),
     ("StopAndCall", |_| Manoeuvre::StopAndCall),
 ];
 
@@ -205,6 +207,16 @@ fn inject(f: &mut Group<'_, '_>) -> Manoeuvre {
     }
 }
 
+fn predict(f: &mut Group<'_, '_>) -> Manoeuvre {
+    let others = [("Hinged", Expected::Hinged), ("StopAndCall", Expected::StopAndCall)];
+    Manoeuvre::Predict {
+        depth_mm: f.number("depth_mm", 0.0..=5.0, "mm"),
+        angle_deg: f.number("angle_deg", 5.0..=65.0, "degrees"),
+        place_mm: f.numbers("place_mm", PLACE, -5.0..=5.0, "mm").into(),
+        expected: f.choice("expected", ("Through", Expected::Through), &others),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -239,6 +251,7 @@ mod tests {
         ChopperOut,
         LiftIris(hour: 3, seconds: 1),
         Inject(ovd: Dispersive, volume_ul: 80, seconds: 3),
+        Predict(depth_mm: 1.6, angle_deg: 35, place_mm: (0.2, 0), expected: Hinged),
         StopAndCall,
         Withdraw(from: Eye),
     ],
@@ -287,6 +300,8 @@ mod tests {
             ultrasound: 0.5,
         };
         let chop = Manoeuvre::Chop { kind: ChopKind::Vertical, ahead_mm: 0.0, aside_mm: -0.4, depth_mm: Some(1.6) };
+        let predict =
+            Manoeuvre::Predict { depth_mm: 1.6, angle_deg: 35.0, place_mm: (0.2, 0.0), expected: Expected::Hinged };
         let expected = [
             Manoeuvre::Set { vacuum_mmhg: Some(350.0), power: Some(0.6), bottle_cm: None, flow_ml_min: None },
             Manoeuvre::Pedal { position: 1, share: 1.0, power: None },
@@ -311,6 +326,7 @@ mod tests {
             Manoeuvre::ChopperOut,
             Manoeuvre::LiftIris { hour: 3, seconds: 1.0 },
             Manoeuvre::Inject { ovd: Filling::Dispersive, volume_ul: 80.0, seconds: 3.0 },
+            predict,
             Manoeuvre::StopAndCall,
             Manoeuvre::Withdraw { from: OutOf::Eye },
         ];
@@ -357,7 +373,7 @@ mod tests {
             assert_eq!((found[0].line, found[0].column), spans.place(step));
             tried += 1;
         }
-        assert_eq!((tried, left_out), (32, OPTIONAL.len()));
+        assert_eq!((tried, left_out), (36, OPTIONAL.len()));
     }
 
     #[test]
@@ -397,7 +413,7 @@ mod tests {
             }
         }
         // Every number of the full plan but its format; a place has two.
-        assert_eq!(numbers, 46);
+        assert_eq!(numbers, 50);
     }
 
     #[test]
@@ -445,7 +461,7 @@ mod tests {
             .replace("Wait(seconds: 0.5)", "Wait")
             .replace("Pedal(position: 1)", "1");
         let all = "Set, Pedal, Bury, Chop, Separate, Withdraw, Turn, Wait, Reflux, Hydrodissect, Decompress, Clear, \
-                   Grip, Bring, Emulsify, LetGo, Guard, ChopperOut, LiftIris, Inject, StopAndCall";
+                   Grip, Bring, Emulsify, LetGo, Guard, ChopperOut, LiftIris, Inject, Predict, StopAndCall";
         let expected = [
             "a.plan.ron:5:31: steps[0].Set.powr: is not a known field; did you mean `power`?; allowed: \
              vacuum_mmhg, power, bottle_cm, flow_ml_min"

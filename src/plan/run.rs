@@ -3,6 +3,7 @@
 //! The performer does what a surgeon's hands do: it aims with what can be seen (`aim`), stops when the tip is where it was
 //! meant to be (after a reaction time), and never touches the engine but through `Inputs`. Eye frame; mm, s, rad.
 
+use crate::attempt::Prediction;
 use crate::plan::eat::Eating;
 use crate::plan::hands::{
     FREE_SPEED_MM_S, Foot, Hands, MOST_PUSH_MM, ROLL_RAD_S, SWING_RAD_S, TURN_SPEED_RAD_S, toward,
@@ -137,6 +138,8 @@ pub struct Performer {
     pub(super) hands: Hands,
     /// Height of the tip over the last reaction time, for a hand that stops late.
     seen_mm: VecDeque<f64>,
+    /// What was said to be expected, and not yet taken.
+    pub(super) predictions: Vec<Prediction>,
 }
 
 impl Performer {
@@ -147,7 +150,8 @@ impl Performer {
 
     /// Nothing to do yet, the hands as they stand.
     pub fn of(hands: Hands) -> Self {
-        Self { steps: VecDeque::new(), strokes: VecDeque::new(), hands, seen_mm: VecDeque::new() }
+        let (steps, strokes, seen_mm) = (VecDeque::new(), VecDeque::new(), VecDeque::new());
+        Self { steps, strokes, hands, seen_mm, predictions: Vec::new() }
     }
 
     /// One manoeuvre more, after those that are still to be done.
@@ -176,6 +180,11 @@ impl Performer {
         self.steps.clear();
         self.strokes.clear();
         self.seen_mm.clear();
+    }
+
+    /// What was said to be expected since this was last asked, with the ticks at which it was said.
+    pub fn take_predictions(&mut self) -> Vec<Prediction> {
+        std::mem::take(&mut self.predictions)
     }
 
     /// The inputs of the next tick; `None` when all is done.

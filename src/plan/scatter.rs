@@ -128,6 +128,7 @@ fn by_hand(step: &Manoeuvre, s: &Scatter, off: &mut Off) -> Manoeuvre {
         | Manoeuvre::Withdraw { .. }
         | Manoeuvre::LetGo
         | Manoeuvre::ChopperOut
+        | Manoeuvre::Predict { .. }
         | Manoeuvre::StopAndCall => {}
     }
     step

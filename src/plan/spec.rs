@@ -1,6 +1,7 @@
 //! What a plan file says: manoeuvres in the trade's words. Plain data, whose ranges are checked where it is read
 //! (`plan::read`).
 
+use crate::attempt::Expected;
 use serde::{Deserialize, Serialize};
 
 /// A plan as written in `NAME.plan.ron`.
@@ -222,6 +223,17 @@ pub enum Manoeuvre {
         volume_ul: f64,
         /// Time over which it is injected, s (0.2–20).
         seconds: f64,
+    },
+    /// Say what is expected of the next chop, before the tip goes in. Takes no time and moves nothing.
+    Predict {
+        /// Depth of the tip below the core's anterior surface, mm (0–5).
+        depth_mm: f64,
+        /// Tip angle, degrees (5–65).
+        angle_deg: f64,
+        /// Where the tip is to end, mm from the lens's axis: +x 3 o'clock, +y 12 o'clock (each −5–5).
+        place_mm: (f64, f64),
+        /// What will come of it.
+        expected: Expected,
     },
     /// Stop and call for help.
     StopAndCall,

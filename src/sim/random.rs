@@ -16,6 +16,8 @@ pub enum Purpose {
     Hands = 3,
     /// What a simulated trainee is like, sees and forgets (place: which of these; tick: the decision).
     Trainee = 4,
+    /// The eye of a day (tick: the day).
+    Daily = 5,
 }
 
 /// The key: seed, purpose, place and tick.

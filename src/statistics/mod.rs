@@ -6,6 +6,7 @@
 
 pub mod auc;
 pub mod elo;
+pub mod ewma;
 pub mod icc;
 pub mod rasch;
 pub mod rate;

@@ -54,6 +54,7 @@ pub fn cases_ui(ui: &mut Ui, view: &CasesView<'_>) -> Shown {
     let mut shown = Shown::default();
     let foot = |ui: &mut Ui, shown: &mut Shown| {
         for (label, command) in [
+            ("One eye a day", Command::OpenDaily),
             ("Open a case file…", Command::OpenFile),
             ("Settings", Command::OpenSettings),
             ("Help", Command::OpenHelp),
@@ -219,6 +220,7 @@ pub(crate) mod tests {
                 page.get_by_role_and_label(egui::accesskit::Role::Button, long_eye).click();
                 page.run();
                 assert_eq!(page.state().commands, [Command::ChooseCase(1)]);
+                assert_eq!(asked(&mut page, "One eye a day"), [Command::OpenDaily]);
                 assert_eq!(asked(&mut page, "Open a case file…"), [Command::OpenFile]);
                 assert_eq!(asked(&mut page, "Settings"), [Command::OpenSettings]);
                 assert_eq!(asked(&mut page, "Help"), [Command::OpenHelp]);

@@ -84,6 +84,8 @@ pub struct DebriefView<'a> {
     pub chosen: Option<(usize, AskView<'a>)>,
     /// Length of the attempt, s.
     pub duration_s: f64,
+    /// What was expected of chops and what came, a paragraph each.
+    pub expected: &'a [String],
     /// Why it came out so, what went wrong first, a sentence each.
     pub causes: &'a [String],
     /// What to try next, a sentence each.
@@ -195,6 +197,12 @@ fn judged(ui: &mut Ui, view: &DebriefView<'_>) {
         title(ui, "What to try");
         for sentence in view.advice {
             widgets::signed_line(ui, "→", ACCENT, sentence);
+        }
+        if !view.expected.is_empty() {
+            title(ui, "What was expected");
+        }
+        for told in view.expected {
+            widgets::signed_line(ui, "·", QUIET, told);
         }
         title(ui, "What was judged");
         ui.spacing_mut().item_spacing.y = 2.0;
@@ -469,6 +477,8 @@ pub(crate) mod tests {
             moment(14.07, "The posterior capsule was breached by the tip", true),
         ];
         let critical = ["capsule breach".to_owned()];
+        let expected =
+            ["Expected, 1.20 mm deep at 40° at (0.0, 0.0) mm: right through. It was 0.90 mm deep: hinged.".to_owned()];
         let causes =
             ["The crack stopped short of the posterior third since the tip lay above the middle of the core."
                 .to_owned()];
@@ -487,6 +497,7 @@ pub(crate) mod tests {
             moments: &moments,
             chosen,
             duration_s: 20.0,
+            expected: &expected,
             causes: &causes,
             advice: &advice,
             replay,
@@ -507,6 +518,7 @@ pub(crate) mod tests {
     #[test]
     fn verdict_critical_event_and_where_it_is_kept_are_told() {
         let page = ready();
+        assert!(page.query_by_label_contains("Expected, 1.20 mm deep at 40°").is_some());
         for words in ["Not passed, 41 of 100", "capsule breach", "Saved as long-eye-dense-core-7-1f3a.attempt"] {
             assert!(page.query_by_label(words).is_some(), "{words}");
         }

@@ -5,6 +5,7 @@
 //! Units: the trade's, as on a machine's front (mm, degrees, mmHg, cm, mL/min, s); lengths on the screen are points.
 
 pub mod cases;
+pub mod daily;
 pub mod debrief;
 pub mod error;
 pub mod foot;
@@ -27,6 +28,7 @@ pub mod whatif;
 pub mod widgets;
 
 use crate::app::settings::Settings;
+use crate::daily::day::Statement;
 use crate::plan::Manoeuvre;
 use crate::sim::event::EventIndex;
 use bevy_egui::egui;
@@ -73,6 +75,16 @@ pub enum Command {
     OpenPath(std::path::PathBuf),
     /// Debrief the saved attempt at this place of the list.
     DebriefSaved(usize),
+    /// Show the eye of the day.
+    OpenDaily,
+    /// Look at it; the clock runs.
+    BeginDaily,
+    /// What is to be stated of it changed.
+    ChooseStatement(Statement),
+    /// State it, and chop.
+    StateDaily,
+    /// Look at one of its chops.
+    PickChop(crate::daily::trial::Which),
     /// Show the settings.
     OpenSettings,
     /// Show the help.

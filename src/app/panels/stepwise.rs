@@ -6,6 +6,7 @@
 use super::style::{self, ACCENT, GROUND, OUTLINE, QUIET, RULE, SMALL, TEXT, WARNING};
 use super::widgets::{self, Step};
 use super::{Command, Shown};
+use crate::attempt::Expected;
 use crate::plan::{Bevel, ChopKind, Filling, Manoeuvre, OutOf};
 use bevy_egui::egui;
 use egui::{Align2, Key, Pos2, Response, RichText, Sense, Shape, Stroke, Ui, Vec2, WidgetInfo, WidgetType};
@@ -119,6 +120,12 @@ impl Choices {
         }
     }
 
+    /// Say what is expected of a chop as chosen.
+    pub fn predict(&self, expected: Expected) -> Manoeuvre {
+        let Self { depth_mm, angle_deg, place_mm, .. } = *self;
+        Manoeuvre::Predict { depth_mm, angle_deg, place_mm, expected }
+    }
+
     /// Chop as chosen; the chopper goes as deep as the manoeuvre does of itself.
     pub fn chop(&self, kind: ChopKind) -> Manoeuvre {
         let ahead_mm = match kind {
@@ -148,6 +155,8 @@ pub struct StepwiseView<'a> {
     pub pupil_mm: f64,
     /// Is help called already?
     pub is_called: bool,
+    /// What is expected of the next chop, in words, where something was said.
+    pub stated: Option<&'a str>,
 }
 
 /// Why a manoeuvre is at rest while another is under way.
@@ -205,7 +214,7 @@ impl Chooser<'_, '_> {
 
     fn bury(&mut self, ui: &mut Ui) {
         widgets::heading(ui, "Bury");
-        let place = place_pad(ui, self.view, self.now.place_mm);
+        let place = place_pad(ui, self.view.rhexis_mm, self.view.pupil_mm, self.now.place_mm);
         self.now.place_mm = place.unwrap_or(self.now.place_mm);
         step(ui, "Depth", 0.0..=5.0, 0.1, 1, "mm", &mut self.now.depth_mm);
         step(ui, "Tip angle", 5.0..=65.0, 1.0, 0, "°", &mut self.now.angle_deg);
@@ -215,7 +224,21 @@ impl Chooser<'_, '_> {
             let sides = [(Bevel::Up, "Bevel up"), (Bevel::Down, "Bevel down")];
             self.now.bevel = widgets::choice(ui, self.now.bevel, &sides).unwrap_or(self.now.bevel);
         });
+        self.predict(ui);
         self.commit(ui, "Bury", Choices::bury);
+    }
+
+    /// What is expected of the chop that is chosen: whoever likes says it before the tip goes in.
+    fn predict(&mut self, ui: &mut Ui) {
+        let stated = self.view.stated.map_or_else(|| "Expect, if you like:".to_owned(), |s| format!("Expected: {s}"));
+        ui.add(egui::Label::new(RichText::new(stated).small().color(QUIET)).wrap());
+        ui.horizontal_wrapped(|ui| {
+            for (label, expected) in
+                [("Through", Expected::Through), ("Hinge", Expected::Hinged), ("Stop", Expected::StopAndCall)]
+            {
+                self.commit(ui, label, |c| c.predict(expected));
+            }
+        });
     }
 
     fn foot(&mut self, ui: &mut Ui) {
@@ -380,7 +403,7 @@ pub const PAD_MM: f32 = 3.5;
 const ARROW_MM: f64 = 0.1;
 
 /// The eye as a disc on which the place is chosen: by a click, a drag, or the arrows. Returns the new place when it changed.
-fn place_pad(ui: &mut Ui, view: &StepwiseView<'_>, place_mm: (f64, f64)) -> Option<(f64, f64)> {
+pub(super) fn place_pad(ui: &mut Ui, rhexis_mm: f64, pupil_mm: f64, place_mm: (f64, f64)) -> Option<(f64, f64)> {
     let side = (132.0 * style::width_factor(ui)).min(ui.available_width());
     let (row, response) = ui.allocate_exact_size(Vec2::new(ui.available_width(), side), Sense::click_and_drag());
     let rect = egui::Rect::from_center_size(row.center(), Vec2::splat(side));
@@ -402,7 +425,7 @@ fn place_pad(ui: &mut Ui, view: &StepwiseView<'_>, place_mm: (f64, f64)) -> Opti
     }
     let words = format!("Place of the tip {}", widgets::place_in_words(place));
     response.widget_info(|| WidgetInfo::labeled(WidgetType::Other, ui.is_enabled(), &words));
-    paint_pad(ui, view, rect, points_per_mm, place, response.has_focus());
+    paint_pad(ui, (rhexis_mm, pupil_mm), rect, points_per_mm, place, response.has_focus());
     ui.label(RichText::new(format!("Tip {}", widgets::place_in_words(place))).small().color(TEXT));
     widgets::keep_in_view(response);
     (place != place_mm).then_some(place)
@@ -429,7 +452,7 @@ fn arrows(ui: &Ui, response: &Response) -> (f64, f64) {
 
 fn paint_pad(
     ui: &Ui,
-    view: &StepwiseView<'_>,
+    (rhexis_mm, pupil_mm): (f64, f64),
     rect: egui::Rect,
     points_per_mm: f32,
     place: (f64, f64),
@@ -439,9 +462,9 @@ fn paint_pad(
     let (centre, radius) = (rect.center(), 0.5 * rect.width());
     let outline = if has_focus { Stroke::new(2.0, ACCENT) } else { Stroke::new(1.0, OUTLINE) };
     painter.circle(centre, radius - 1.0, GROUND, outline);
-    let pupil = (0.5 * view.pupil_mm) as f32 * points_per_mm;
+    let pupil = (0.5 * pupil_mm) as f32 * points_per_mm;
     painter.circle_stroke(centre, pupil.min(radius - 2.0), Stroke::new(1.0, RULE));
-    let rim = (0.5 * view.rhexis_mm) as f32 * points_per_mm;
+    let rim = (0.5 * rhexis_mm) as f32 * points_per_mm;
     let ring: Vec<Pos2> =
         (0..=64).map(|i| centre + rim * Vec2::angled(i as f32 / 64.0 * std::f32::consts::TAU)).collect();
     painter.extend(Shape::dashed_line(&ring, Stroke::new(1.0, OUTLINE), 4.0, 3.0));
@@ -463,7 +486,7 @@ pub(crate) mod tests {
     use super::*;
 
     pub(crate) fn view<'a>(choices: &'a Choices, under_way: Option<&'a str>) -> StepwiseView<'a> {
-        StepwiseView { choices, under_way, pedal: 2, rhexis_mm: 5.2, pupil_mm: 7.0, is_called: false }
+        StepwiseView { choices, under_way, pedal: 2, rhexis_mm: 5.2, pupil_mm: 7.0, is_called: false, stated: None }
     }
 
     fn page_of<'a>(choices: &'a Choices, under_way: Option<&'a str>) -> Harness<'a, Done> {
@@ -505,9 +528,16 @@ pub(crate) mod tests {
             ultrasound: 0.4,
         };
         let chop = |kind, ahead_mm| Manoeuvre::Chop { kind, ahead_mm, aside_mm: -0.4, depth_mm: None };
+        let predict = |expected| {
+            let (depth_mm, angle_deg, place_mm) = (2.1, 33.0, (0.5, -0.3));
+            Manoeuvre::Predict { depth_mm, angle_deg, place_mm, expected }
+        };
         let clear = Manoeuvre::Clear { place_mm: (0.5, -0.3), radius_mm: 1.0, depth_mm: 0.8, seconds: 4.0 };
         let (grip_s, bring) = (crate::plan::GRIP_WAIT_S, crate::plan::BRING_SPEED_MM_S);
         let expected = [
+            ("Through", predict(Expected::Through)),
+            ("Hinge", predict(Expected::Hinged)),
+            ("Stop", predict(Expected::StopAndCall)),
             ("Chop, vertical", chop(ChopKind::Vertical, 0.0)),
             ("Chop, horizontal", chop(ChopKind::Horizontal, 0.2)),
             ("○ 3", Manoeuvre::Pedal { position: 3, share: 1.0, power: None }),

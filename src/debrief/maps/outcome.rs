@@ -5,7 +5,7 @@
 use crate::plan::map::MapCell;
 
 /// Cracked share of the core from which a chop counts as cracked in part: the slot of the chopper alone is up to a tenth.
-const CRACKED_SHARE: f64 = 0.15;
+pub(crate) const CRACKED_SHARE: f64 = 0.15;
 
 /// What came of one chop.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -16,7 +16,7 @@
 //! All attempts are taken to be independent given their difficulty; a test of several charts at once is not accounted for.
 
 use super::refusal::Refusal;
-use super::walk::Steps;
+use super::walk::{Steps, is_down_to, is_up_to};
 use super::words::{of_100, percent};
 
 /// Shares of failures that are to be told apart differ at least by this.
@@ -255,9 +255,9 @@ fn chart<T>(attempts: &[T], h0: f64, h1: f64, mut sum: impl FnMut(bool, &T) -> f
     let mut has_ended = true;
     let point = |(before, attempt): (usize, &T)| {
         let value = sum(has_ended, attempt);
-        let crossed = if value >= h1 {
+        let crossed = if is_up_to(value, h1) {
             Some(Line::Unacceptable)
-        } else if value <= -h0 {
+        } else if is_down_to(value, -h0) {
             Some(Line::Acceptable)
         } else {
             None
@@ -347,6 +347,7 @@ mod tests {
 
     #[test]
     fn a_crossing_ends_a_test_and_the_next_begins_at_zero() {
+        // Two failures weigh ln 9, which is where the line lies: on it is across.
         let design = Design::new(0.1, 0.3, 0.1, 0.1).unwrap();
         let points = design.chart(&[false, false, false, true]).unwrap();
         assert_eq!(points[1].crossed, Some(Line::Unacceptable), "{points:?}");

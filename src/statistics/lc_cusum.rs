@@ -15,7 +15,7 @@
 
 use super::cusum::{MOST_ATTEMPTS, apart, horizon, share};
 use super::refusal::Refusal;
-use super::walk::Steps;
+use super::walk::{Steps, is_down_to, is_up_to};
 use super::words::{of_100, percent};
 
 /// What a sum is watched for.
@@ -199,11 +199,11 @@ impl Design {
                 downs += 1
             }
             since += 1;
-            let value = steps.value(ups, downs).max(0.0);
-            if value <= 0.0 {
-                (ups, downs) = (0, 0);
+            let mut value = steps.value(ups, downs);
+            if is_down_to(value, 0.0) {
+                (ups, downs, value) = (0, 0, 0.0);
             }
-            let is_signal = value >= limit.h;
+            let is_signal = is_up_to(value, limit.h);
             let is_within = since <= limit.attempts;
             if is_signal {
                 watched = if signal == Signal::Shown { &self.lost } else { &self.shown };

@@ -236,8 +236,9 @@ impl Parts {
 
     fn fit(&self, attempts: &[Attempt<f64>], k: f64) -> Option<Fit> {
         let rows: Vec<_> = attempts.iter().map(|attempt| self.of(k, attempt.n, attempt.difficulty)).collect();
-        let products: DMatrix<f64> = rows.iter().map(|row| row * row.transpose()).sum();
-        let sums: DVector<f64> = rows.iter().zip(attempts).map(|(row, attempt)| row * attempt.result).sum();
+        let results = DVector::from_iterator(attempts.len(), attempts.iter().map(|attempt| attempt.result));
+        let design = DMatrix::from_columns(&rows);
+        let (products, sums) = (&design * design.transpose(), &design * results);
         let inverse = products.cholesky()?.inverse();
         let found = &inverse * sums;
         let squares = rows.iter().zip(attempts).map(|(row, attempt)| (attempt.result - row.dot(&found)).powi(2)).sum();
@@ -447,7 +448,7 @@ mod tests {
                     *held += usize::from(point.low <= truth(n) && truth(n) <= point.high);
                 }
             }
-            let shares = held.map(|held| f64::from(held) / RUNS as f64);
+            let shares = held.map(|held| held as f64 / RUNS as f64);
             println!("{plateau} {distance} {k}: {shares:?}");
             assert!(shares.iter().all(|share| *share > 0.915), "{shares:?}");
         }

@@ -37,6 +37,20 @@ struct Walk {
     places: Vec<(u32, f64)>,
 }
 
+/// A sum this near to a bound has reached it: where p1 is three times p0, say, and both error rates a tenth, two failures come to the
+/// line exactly, and the last bit of a logarithm must not decide.
+const TOUCH: f64 = 1e-9;
+
+/// Has a sum reached an upper bound?
+pub(super) fn is_up_to(value: f64, bound: f64) -> bool {
+    value >= bound - TOUCH
+}
+
+/// Has a sum reached a lower bound?
+pub(super) fn is_down_to(value: f64, bound: f64) -> bool {
+    value <= bound + TOUCH
+}
+
 /// Limits are thousandths, so that the limit that is shown is the limit that is used.
 const PER_UNIT: f64 = 1000.0;
 
@@ -60,9 +74,9 @@ impl Walk {
         for &(ups, chance) in &self.places {
             for (ups, chance) in [(ups, chance * (1.0 - self.chance_up)), (ups + 1, chance * self.chance_up)] {
                 let value = self.steps.value(ups, self.taken - ups);
-                if value >= self.high {
+                if is_up_to(value, self.high) {
                     above += chance;
-                } else if value <= self.low {
+                } else if is_down_to(value, self.low) {
                     below += chance;
                 } else if let Some(place) = places.last_mut().filter(|place| place.0 == ups) {
                     place.1 += chance;

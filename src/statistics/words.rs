@@ -4,7 +4,7 @@
 pub(super) fn of_100(share: f64) -> String {
     if share < 0.005 {
         "fewer than 1".into()
-    } else if share > 0.995 {
+    } else if share >= 0.995 {
         "more than 99".into()
     } else {
         format!("about {:.0}", 100.0 * share)
@@ -25,7 +25,7 @@ mod tests {
     fn shares_are_said_as_people() {
         assert_eq!(of_100(0.054), "about 5");
         assert_eq!((of_100(0.0), of_100(0.0049)), ("fewer than 1".into(), "fewer than 1".into()));
-        assert_eq!((of_100(0.9951), of_100(0.995)), ("more than 99".into(), "about 99".into()));
+        assert_eq!((of_100(0.995), of_100(0.9949)), ("more than 99".into(), "about 99".into()));
         assert_eq!((percent(0.1), percent(0.125), percent(0.998)), ("10 %".into(), "12.5 %".into(), "99.8 %".into()));
     }
 }

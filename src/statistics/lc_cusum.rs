@@ -261,6 +261,27 @@ mod tests {
         }
     }
 
+    /// numpy 2.4.6: the least thousandth found by halving over the same kind of matrix. Those of the table in `docs/review.md`.
+    #[test]
+    fn limits_are_those_of_a_transition_matrix() {
+        for (signal, p0, p1, attempts, h, wrong, right) in [
+            (Signal::Shown, 0.05, 0.15, 50, 3.128, 0.049_926_114_901, 0.650_806_111_176),
+            (Signal::Shown, 0.10, 0.25, 50, 3.638, 0.048_985_214_960, 0.733_858_973_212),
+            (Signal::Shown, 0.10, 0.25, 100, 4.376, 0.049_516_787_481, 0.944_401_293_893),
+            (Signal::Shown, 0.10, 0.30, 30, 3.519, 0.041_337_594_155, 0.716_499_147_899),
+            (Signal::Shown, 0.20, 0.40, 50, 3.845, 0.048_564_763_843, 0.824_981_770_966),
+            (Signal::Lost, 0.05, 0.15, 50, 3.269, 0.049_557_182_607, 0.741_074_164_115),
+            (Signal::Lost, 0.10, 0.25, 50, 3.670, 0.047_393_449_952, 0.822_611_733_779),
+            (Signal::Lost, 0.10, 0.25, 100, 4.404, 0.049_756_557_586, 0.963_180_270_356),
+            (Signal::Lost, 0.10, 0.30, 30, 3.483, 0.046_729_720_969, 0.824_716_028_810),
+            (Signal::Lost, 0.20, 0.40, 50, 3.833, 0.049_395_915_171, 0.859_668_439_777),
+        ] {
+            let found = Limit::computed(signal, p0, p1, attempts, 0.05).unwrap();
+            assert!((found.h - h).abs() < 1e-12, "{found:?} instead of {h}");
+            assert!((found.wrong - wrong).abs() < 1e-11 && (found.right - right).abs() < 1e-11, "{found:?}");
+        }
+    }
+
     /// numpy 2.4.6: `linalg.solve(I − Q, 1)` over the fifteen sums that steps of 0.1 up and 0.6 down make below 1.5.
     #[test]
     fn average_runs_are_those_of_a_linear_solver() {

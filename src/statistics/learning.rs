@@ -426,7 +426,6 @@ mod tests {
                 }
             }
             let shares = held.map(|held| held as f64 / of as f64);
-            println!("{start} {slope}: {shares:?} of {of}");
             assert!(of > RUNS - 20 && shares.iter().all(|share| (0.935..0.99).contains(share)), "{shares:?} of {of}");
         }
     }
@@ -449,7 +448,6 @@ mod tests {
                 }
             }
             let shares = held.map(|held| held as f64 / RUNS as f64);
-            println!("{plateau} {distance} {k}: {shares:?}");
             assert!(shares.iter().all(|share| *share > 0.915), "{shares:?}");
         }
     }

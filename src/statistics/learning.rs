@@ -149,7 +149,7 @@ pub fn of_passes(attempts: &[Attempt<bool>], at: f64) -> Result<Curve, Refusal> 
     let (found, covariance) = firth(attempts).ok_or(Refusal::NotFitted { of: attempts.len() })?;
     let point = |n: u32| {
         let place = Vector2::new(1.0, f64::from(n).ln());
-        let (logit, error) = (found.dot(&place) - at, (place.dot(&(covariance * place))).sqrt());
+        let (logit, error) = (found.dot(&place) - at, (place.dot(&(covariance * place))).max(0.0).sqrt());
         Point { n, value: logistic(logit), low: logistic(logit - Z * error), high: logistic(logit + Z * error) }
     };
     Ok(Curve {
@@ -516,11 +516,56 @@ mod tests {
         assert!(matches!(of_scores(&odd, 0.0, (0.0, 100.0)), Err(Refusal::Value { what: "the difficulty", .. })));
         odd[3].difficulty = 0.0;
         assert!(of_scores(&odd, f64::NAN, (0.0, 100.0)).is_err() && of_scores(&odd, 0.0, (100.0, 0.0)).is_err());
-        // Cases that all are beyond reach but for one, and one within: whatever comes, it is a number or a refusal.
-        let mut beyond = attempts(&PASSED.map(|passed| passed == 1), &[30.0; 14]);
-        beyond[0].difficulty = -30.0;
-        if let Ok(curve) = of_passes(&beyond, 0.0) {
-            assert!(curve.points.iter().all(|point| point.low.is_finite() && point.high.is_finite()));
+    }
+
+    /// Numbers in order, or a refusal.
+    fn is_sound(curve: &Result<Curve, Refusal>, low: f64, high: f64) -> bool {
+        let Ok(curve) = curve else { return true };
+        let in_order = |point: &Point| {
+            low <= point.low && point.low <= point.value && point.value <= point.high && point.high <= high
+        };
+        !curve.points.is_empty() && curve.points.iter().all(in_order)
+    }
+
+    /// Whatever the attempts, cases within and beyond all reach: never a number that is none. Most have a curve, so that this is no
+    /// test of refusals.
+    #[test]
+    fn whatever_comes_is_a_number_or_a_refusal() {
+        let mut draws = Draws(43);
+        let (mut passes, mut scores) = (0, 0);
+        for round in 0..2000 {
+            let spread = 30.0 * draws.unit().powi(4);
+            let of = 2 + (28.0 * draws.unit()) as usize;
+            let attempts: Vec<_> = (0..of)
+                .map(|_| {
+                    let n = 1 + (40.0 * draws.unit()) as u32;
+                    Attempt { n, difficulty: spread * (2.0 * draws.unit() - 1.0), result: draws.unit() }
+                })
+                .collect();
+            let curve = of_passes(
+                &attempts
+                    .iter()
+                    .map(|a| Attempt { n: a.n, difficulty: a.difficulty, result: a.result < 0.5 })
+                    .collect::<Vec<_>>(),
+                0.0,
+            );
+            assert!(is_sound(&curve, 0.0, 1.0), "{curve:?} of {attempts:?}");
+            passes += usize::from(curve.is_ok());
+            if round % 8 == 0 {
+                // Few different scores, at times in cases that are all alike.
+                let is_alike = draws.is(0.5);
+                let coarse = |a: &Attempt<f64>| Attempt {
+                    difficulty: if is_alike { 1.0 } else { a.difficulty },
+                    result: (4.0 * a.result).floor() * 100.0 / 3.0,
+                    ..*a
+                };
+                let curve = of_scores(&attempts.iter().map(coarse).collect::<Vec<_>>(), 0.0, (0.0, 100.0));
+                assert!(is_sound(&curve, 0.0, 100.0), "{curve:?} of {attempts:?}");
+                scores += usize::from(curve.is_ok());
+            }
         }
+        assert!(passes > 1000 && scores > 150, "{passes} {scores}");
+        let far = attempts(&SCORES, &DIFFICULTIES).into_iter().map(|a| Attempt { n: a.n * 700, ..a });
+        assert!(is_sound(&of_scores(&far.collect::<Vec<_>>(), 0.0, (0.0, 100.0)), 0.0, 100.0));
     }
 }

@@ -13,6 +13,8 @@ pub mod database;
 pub mod derived;
 pub mod entry;
 pub mod erasure;
+pub mod export;
+pub mod invented;
 pub mod key;
 pub mod listing;
 pub mod moment;

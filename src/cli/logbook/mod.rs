@@ -6,6 +6,7 @@
 mod add;
 mod admit;
 mod erase;
+mod export;
 mod key;
 mod list;
 mod people;
@@ -46,6 +47,8 @@ enum LogbookCommand {
     Verify(verify::VerifyArguments),
     /// Keep the last entry's hash elsewhere, so that a shortened record shows
     Head(verify::HeadArguments),
+    /// All attempts for other programs: CSV, Parquet, xAPI
+    Export(export::ExportArguments),
     /// Make a station's key, by which its entries are signed
     Key(key::KeyArguments),
     /// Pseudonyms, and the separate file that says whom they stand for
@@ -68,6 +71,7 @@ pub(crate) fn run(arguments: &LogbookArguments) -> Result<ExitCode, CliError> {
         LogbookCommand::Rescore(arguments) => rescore::run(arguments),
         LogbookCommand::Verify(arguments) => verify::run(arguments),
         LogbookCommand::Head(arguments) => verify::head(arguments),
+        LogbookCommand::Export(arguments) => export::run(arguments),
         LogbookCommand::Key(arguments) => key::run(arguments),
         LogbookCommand::People(arguments) => people::run(arguments),
         LogbookCommand::Erase(arguments) => erase::run(arguments),

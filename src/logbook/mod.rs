@@ -10,6 +10,7 @@
 
 pub mod chain;
 pub mod database;
+pub mod demo;
 pub mod derived;
 pub mod entry;
 pub mod erasure;

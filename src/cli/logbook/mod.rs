@@ -5,6 +5,7 @@
 
 mod add;
 mod admit;
+mod demo;
 mod erase;
 mod export;
 mod key;
@@ -49,6 +50,8 @@ enum LogbookCommand {
     Head(verify::HeadArguments),
     /// All attempts for other programs: CSV, Parquet, xAPI
     Export(export::ExportArguments),
+    /// Make a store of people who were made up, to look at
+    Demo(demo::DemoArguments),
     /// Make a station's key, by which its entries are signed
     Key(key::KeyArguments),
     /// Pseudonyms, and the separate file that says whom they stand for
@@ -72,6 +75,7 @@ pub(crate) fn run(arguments: &LogbookArguments) -> Result<ExitCode, CliError> {
         LogbookCommand::Verify(arguments) => verify::run(arguments),
         LogbookCommand::Head(arguments) => verify::head(arguments),
         LogbookCommand::Export(arguments) => export::run(arguments),
+        LogbookCommand::Demo(arguments) => demo::run(arguments),
         LogbookCommand::Key(arguments) => key::run(arguments),
         LogbookCommand::People(arguments) => people::run(arguments),
         LogbookCommand::Erase(arguments) => erase::run(arguments),
@@ -121,7 +125,8 @@ fn refused(name: &str, error: &LogbookError) -> CliError {
 
 impl StoreArguments {
     fn place(&self) -> Result<Place, CliError> {
-        let named = self.store.clone().or_else(|| std::env::var("CORECLEFT_STORE").ok().filter(|name| !name.is_empty()));
+        let named =
+            self.store.clone().or_else(|| std::env::var("CORECLEFT_STORE").ok().filter(|name| !name.is_empty()));
         match named {
             // The address itself may hold a password, and is not repeated.
             Some(address) => Place::named(&address).map_err(|error| CliError::Usage(format!("--store {error}"))),

@@ -45,7 +45,9 @@ impl Form for Csv {
 fn field(holds: Holds, value: &Value) -> String {
     match (holds, value) {
         (Holds::Yes, value) => value.is_yes().to_string(),
-        (Holds::Moment, Value::Whole(ms)) => Some(moment::in_words(*ms)).filter(|text| text.ends_with('Z')).unwrap_or_default(),
+        (Holds::Moment, Value::Whole(ms)) => {
+            Some(moment::in_words(*ms)).filter(|text| text.ends_with('Z')).unwrap_or_default()
+        }
         (_, Value::Whole(number)) => number.to_string(),
         (_, Value::Real(number)) => number.to_string(),
         (_, Value::Text(text)) => plain_in_a_spreadsheet(text),

@@ -139,12 +139,7 @@ impl Logbook {
     ///
     /// # Errors
     /// A file that is there already or cannot be written, or whatever the database refuses; then there is no new file.
-    pub fn export(
-        &mut self,
-        format: Format,
-        out: &Path,
-        on_part: impl Fn(u64, u64),
-    ) -> Result<Exported, ExportError> {
+    pub fn export(&mut self, format: Format, out: &Path, on_part: impl Fn(u64, u64)) -> Result<Exported, ExportError> {
         let mut parts = vec![Part::begin(out.to_path_buf())?];
         if format == Format::Csv {
             let part = Part::begin(dictionary_path(out))?;

@@ -92,10 +92,13 @@ fn group(
             Holds::Real => write::<DoubleType>(&mut to, values.map(|value| value.real()))?,
             Holds::Yes => write::<BoolType>(&mut to, values.map(|value| value.whole().map(|yes| yes == 1)))?,
             Holds::Text => {
-                write::<ByteArrayType>(&mut to, values.map(|value| match value {
-                    Value::Text(text) => Some(ByteArray::from(text.into_bytes())),
-                    _ => None,
-                }))?;
+                write::<ByteArrayType>(
+                    &mut to,
+                    values.map(|value| match value {
+                        Value::Text(text) => Some(ByteArray::from(text.into_bytes())),
+                        _ => None,
+                    }),
+                )?;
             }
         }
         to.close()?;

@@ -145,7 +145,10 @@ mod tests {
             assert_eq!(debrief.components.len(), COMPONENTS.len());
             for component in &debrief.components {
                 let unit = unit_of(component.id).unwrap();
-                assert!(unit.split("; ").any(|unit| unit.split(" where ").next() == Some(component.unit)), "{name}: {unit}");
+                assert!(
+                    unit.split("; ").any(|unit| unit.split(" where ").next() == Some(component.unit)),
+                    "{name}: {unit}"
+                );
             }
         }
     }

@@ -116,9 +116,7 @@ fn context(judged: &Judged) -> Map<String, Value> {
 }
 
 fn components(judged: &Judged) -> Map<String, Value> {
-    let one = |component: &super::judged::Component| {
-        json!({ "value": component.value, "unit": unit_of(&component.id), "score": component.score })
-    };
+    let one = |component: &super::judged::Component| json!({ "value": component.value, "unit": unit_of(&component.id), "score": component.score });
     judged.components.iter().map(|component| (component.id.clone(), one(component))).collect()
 }
 
@@ -170,7 +168,9 @@ mod tests {
         match value {
             Value::Null => 1,
             Value::Array(all) => all.iter().map(nulls).sum(),
-            Value::Object(all) => all.iter().filter(|(key, _)| *key != "extensions").map(|(_, value)| nulls(value)).sum(),
+            Value::Object(all) => {
+                all.iter().filter(|(key, _)| *key != "extensions").map(|(_, value)| nulls(value)).sum()
+            }
             _ => 0,
         }
     }

@@ -632,7 +632,7 @@ fn eight_writers_at_once_lose_nothing() {
 fn killed_at_any_moment_it_keeps_what_was_committed_and_nothing_half() {
     let folder = tempfile::tempdir().unwrap();
     write_small(folder.path(), 0..=399);
-    let killed = common::logbook::killed(200, folder.path(), 400, |number| {
+    let killed = common::logbook::killed(200, Duration::from_millis(60), (folder.path(), 400), |number| {
         let path = folder.path().join(format!("{number}.logbook"));
         (path.to_str().unwrap().to_owned(), ())
     });

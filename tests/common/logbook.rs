@@ -165,8 +165,13 @@ pub struct Killed {
 }
 
 /// Add a folder of files, few at once, kill it, and begin again, so many times; a store that is full gives way to the next that `next`
-/// makes. Whatever was told to be taken must be there, and nothing half.
-pub fn killed<T>(times: u64, folder: &Path, files: usize, mut next: impl FnMut(usize) -> (String, T)) -> Killed {
+/// makes. Each time it is killed after a part of the longest time. Whatever was told to be taken must be there, and nothing half.
+pub fn killed<T>(
+    times: u64,
+    longest: Duration,
+    (folder, files): (&Path, usize),
+    mut next: impl FnMut(usize) -> (String, T),
+) -> Killed {
     let mut came = Killed { told: 0, broken_off: 0, filled: 0 };
     let (mut store, mut _held) = next(0);
     let mut taken: BTreeMap<String, u64> = BTreeMap::new();
@@ -179,7 +184,7 @@ pub fn killed<T>(times: u64, folder: &Path, files: usize, mut next: impl FnMut(u
             .spawn()
             .unwrap();
         // From before it has opened the store to well into its work.
-        std::thread::sleep(Duration::from_micros((60_000.0 * moment) as u64));
+        std::thread::sleep(longest.mul_f64(moment));
         child.kill().unwrap();
         let status = child.wait().unwrap();
         came.broken_off += usize::from(!status.success());

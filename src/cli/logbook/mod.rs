@@ -192,6 +192,11 @@ fn read_key(path: &Path) -> Result<StationKey, CliError> {
     StationKey::read(path).map_err(|error| key_refused(path, &error))
 }
 
+/// So many of something.
+fn counted(count: usize, one: &str, more: &str) -> String {
+    format!("{count} {}", if count == 1 { one } else { more })
+}
+
 /// A pseudonym on the command line.
 fn pseudonym(text: &str) -> Result<Pseudonym, String> {
     text.parse::<Pseudonym>().map_err(|error| error.to_string())

@@ -1,6 +1,6 @@
 //! `logbook demo`: a store of people who were made up, to be looked at before there are real entries.
 
-use super::{StoreArguments, ordinary_store};
+use super::{StoreArguments, counted, ordinary_store};
 use crate::cli::{CliError, print, progress};
 use crate::debrief::text::{NOTICE, push};
 use crate::logbook::demo::{DemoError, Design, Told};
@@ -61,10 +61,12 @@ pub(super) fn run(arguments: &DemoArguments) -> Result<ExitCode, CliError> {
 fn page(design: &Design, told: &Told, store: &str, wall_s: f64) -> String {
     let Told { attempts, passed, comments, sign_offs, cut_short } = told;
     let Design { trainees, months, .. } = design;
-    let mut page = format!("{trainees} trainees, {months} months, all of it invented: {store}\n");
-    page += &format!(
-        "{attempts} attempts, {passed} passed; {comments} comments, {sign_offs} sign-offs; in {wall_s:.0} s\n"
-    );
+    let count = |count: &u32, what: &str| counted(u64::from(*count), what);
+    let (trainees, months) = (count(trainees, "trainee"), count(months, "month"));
+    let (attempts, comments, sign_offs) =
+        (count(attempts, "attempt"), count(comments, "comment"), count(sign_offs, "sign-off"));
+    let mut page = format!("{trainees}, {months}, all of it invented: {store}\n");
+    page += &format!("{attempts}, {passed} passed; {comments}, {sign_offs}; in {wall_s:.0} s\n");
     if *cut_short > 0 {
         page += &format!("{cut_short} more ran on beyond the longest attempt and were not handed in.\n");
     }

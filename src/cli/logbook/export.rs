@@ -1,6 +1,6 @@
 //! `logbook export`: what is in the record, for other programs.
 
-use super::StoreArguments;
+use super::{StoreArguments, counted};
 use crate::cli::{CliError, plain, print, progress};
 use crate::debrief::text::{NOTICE, push};
 use crate::logbook::LogbookError;
@@ -63,7 +63,7 @@ fn page(format: Format, exported: &Exported) -> String {
     let Exported { attempts, invented, rows, files } = exported;
     let what = if format == Format::Xapi { "statements" } else { "rows" };
     let names: Vec<String> = files.iter().map(|file| plain(&file.display().to_string())).collect();
-    let mut page = format!("{attempts} attempts, {rows} {what}: {}\n", names.first().map_or("", String::as_str));
+    let mut page = format!("{}, {rows} {what}: {}\n", counted(*attempts, "attempt"), names.first().map_or("", String::as_str));
     for dictionary in names.iter().skip(1) {
         page += &format!("What the columns mean: {dictionary}\n");
     }

@@ -184,16 +184,17 @@ fn statements_are_taken_by_a_validator_and_broken_ones_are_not() {
     // The same ones, each broken in one way.
     let lines = std::fs::read_to_string(&out).unwrap();
     let whole: Value = serde_json::from_str(lines.lines().next().unwrap()).unwrap();
-    let breaks: [(&str, fn(&mut Value)); 12] = [
+    type Spoil = fn(&mut Value);
+    let breaks: [(&str, Spoil); 12] = [
         ("two identifiers", |s| s["actor"]["mbox"] = json!("mailto:a@example.org")),
         ("no identifier", |s| _ = s["actor"].as_object_mut().unwrap().remove("account")),
         ("a home page that is no IRI", |s| s["actor"]["account"]["homePage"] = json!("here")),
         ("null outside of an extension", |s| s["result"]["response"] = Value::Null),
         ("scaled beyond 1", |s| s["result"]["score"]["scaled"] = json!(1.01)),
         ("raw beyond the largest", |s| s["result"]["score"]["raw"] = json!(100.5)),
-        ("least and largest swapped", |s| {
-            s["result"]["score"]["min"] = json!(100);
-            s["result"]["score"]["max"] = json!(0);
+        ("raw below the least", |s| {
+            s["result"]["score"]["min"] = json!(100.5);
+            s["result"]["score"]["max"] = json!(101);
         }),
         ("a duration in words", |s| s["result"]["duration"] = json!("254 s")),
         ("an extension whose key is no IRI", |s| s["context"]["extensions"]["notice"] = json!("?")),

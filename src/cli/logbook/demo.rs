@@ -61,7 +61,7 @@ pub(super) fn run(arguments: &DemoArguments) -> Result<ExitCode, CliError> {
 fn page(design: &Design, told: &Told, store: &str, wall_s: f64) -> String {
     let Told { attempts, passed, comments, sign_offs, cut_short } = told;
     let Design { trainees, months, .. } = design;
-    let count = |count: &u32, what: &str| counted(u64::from(*count), what);
+    let count = |count: &u32, what: &str| counted(*count as usize, what, &format!("{what}s"));
     let (trainees, months) = (count(trainees, "trainee"), count(months, "month"));
     let (attempts, comments, sign_offs) =
         (count(attempts, "attempt"), count(comments, "comment"), count(sign_offs, "sign-off"));

@@ -63,7 +63,11 @@ fn page(format: Format, exported: &Exported) -> String {
     let Exported { attempts, invented, rows, files } = exported;
     let what = if format == Format::Xapi { "statements" } else { "rows" };
     let names: Vec<String> = files.iter().map(|file| plain(&file.display().to_string())).collect();
-    let mut page = format!("{}, {rows} {what}: {}\n", counted(*attempts, "attempt"), names.first().map_or("", String::as_str));
+    let mut page = format!(
+        "{}, {rows} {what}: {}\n",
+        counted(*attempts as usize, "attempt", "attempts"),
+        names.first().map_or("", String::as_str)
+    );
     for dictionary in names.iter().skip(1) {
         page += &format!("What the columns mean: {dictionary}\n");
     }

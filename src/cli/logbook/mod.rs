@@ -197,11 +197,6 @@ fn counted(count: usize, one: &str, more: &str) -> String {
     format!("{count} {}", if count == 1 { one } else { more })
 }
 
-/// So many of something, whose plural ends in s.
-fn counted(count: u64, what: &str) -> String {
-    format!("{count} {what}{}", if count == 1 { "" } else { "s" })
-}
-
 /// A pseudonym on the command line.
 fn pseudonym(text: &str) -> Result<Pseudonym, String> {
     text.parse::<Pseudonym>().map_err(|error| error.to_string())

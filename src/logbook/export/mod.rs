@@ -76,7 +76,7 @@ trait Form {
     fn end(self: Box<Self>) -> io::Result<()>;
 }
 
-/// A file under way: beside the one that is meant, under another name.
+/// A file under way: beside the one that is meant, under another name. For its owner alone, as the store is.
 struct Part {
     path: PathBuf,
     file: NamedTempFile,
@@ -88,13 +88,8 @@ impl Part {
             Err(io::ErrorKind::AlreadyExists.into())
         } else {
             let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
-            let mut builder = tempfile::Builder::new();
-            builder.prefix(".").suffix(".part");
-            // For all to read, as any file that is written; the process's own mask still applies.
-            #[cfg(unix)]
-            builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
             // The error's own text would name the hidden file.
-            builder.tempfile_in(folder).map_err(|error| error.kind().into())
+            tempfile::Builder::new().prefix(".").suffix(".part").tempfile_in(folder).map_err(|error| error.kind().into())
         };
         match made {
             Ok(file) => Ok(Self { path, file }),

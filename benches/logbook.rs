@@ -42,8 +42,8 @@ fn attempt() -> Result<Attempt, Box<dyn std::error::Error>> {
             let drawn = *blake3::hash(&tick.to_le_bytes()).as_bytes();
             let tremor = |at: usize| (f64::from(drawn[at]) - 127.5) * 1e-4;
             let mut inputs = inputs.clone();
-            inputs.needle.tip_mm.x += tremor(0);
-            inputs.needle.tip_mm.y += tremor(1);
+            inputs.needle.insertion_mm += tremor(0);
+            inputs.needle.elevation_rad += 0.1 * tremor(1);
             record.keep(&inputs);
             tick += 1;
         }

@@ -5,7 +5,9 @@
 
 mod common;
 
-use common::logbook::{add, attempted, author, corecleft, killed, line_of_error, person, small, submission, text, write_small};
+use common::logbook::{
+    add, attempted, author, corecleft, killed, line_of_error, person, small, submission, text, write_small,
+};
 use corecleft::attempt::Attempt;
 use corecleft::case::parse_case;
 use corecleft::logbook::derived::TABLES;
@@ -35,7 +37,8 @@ struct Server {
 
 /// Whatever runs a server must not be the superuser.
 fn as_its_own(program: &Path) -> Command {
-    let user = |what: &str| text(&Command::new("id").args([what, "postgres"]).output().unwrap().stdout).trim().to_owned();
+    let user =
+        |what: &str| text(&Command::new("id").args([what, "postgres"]).output().unwrap().stdout).trim().to_owned();
     let is_root = text(&Command::new("id").arg("-u").output().unwrap().stdout).trim() == "0";
     if !is_root {
         return Command::new(program);
@@ -58,7 +61,18 @@ impl Server {
         }
         let data = folder.path().join("data");
         let made = as_its_own(&bin.join("initdb"))
-            .args(["--auth", "trust", "--username", "postgres", "--encoding", "UTF8", "--locale", "C", "--no-sync", "-D"])
+            .args([
+                "--auth",
+                "trust",
+                "--username",
+                "postgres",
+                "--encoding",
+                "UTF8",
+                "--locale",
+                "C",
+                "--no-sync",
+                "-D",
+            ])
             .arg(&data)
             .output()
             .unwrap();
@@ -105,7 +119,8 @@ impl Server {
 impl Drop for Server {
     fn drop(&mut self) {
         let data = self.folder.path().join("data");
-        let stop = as_its_own(&self.bin.join("pg_ctl")).args(["stop", "-m", "immediate", "-w", "-D"]).arg(data).output();
+        let stop =
+            as_its_own(&self.bin.join("pg_ctl")).args(["stop", "-m", "immediate", "-w", "-D"]).arg(data).output();
         if !stop.is_ok_and(|stop| stop.status.success()) {
             let _ = self.child.kill();
         }
@@ -205,8 +220,11 @@ fn whatever_is_altered_on_a_server_is_found() {
     let kept = KeptHead::of(Logbook::open(&address, Opening::default()).unwrap().head().unwrap(), 0, None);
     assert_eq!(faults(&address, NONE), [""; 0]);
     let mut raw = server.client("owner", &database);
-    raw.batch_execute("ALTER TABLE body DROP CONSTRAINT body_seq_fkey; ALTER TABLE chain DROP CONSTRAINT chain_check; \
-                       ALTER TABLE chain DROP CONSTRAINT chain_follows_fkey").unwrap();
+    raw.batch_execute(
+        "ALTER TABLE body DROP CONSTRAINT body_seq_fkey; ALTER TABLE chain DROP CONSTRAINT chain_check; \
+                       ALTER TABLE chain DROP CONSTRAINT chain_follows_fkey",
+    )
+    .unwrap();
     let mut count = 0;
     for table in TABLES.iter().map(|table| table.name).chain(["chain", "body"]) {
         let sql = "SELECT column_name::text, data_type::text FROM information_schema.columns WHERE table_name = $1";
@@ -226,7 +244,8 @@ fn whatever_is_altered_on_a_server_is_found() {
                 count += 1;
                 assert!(!faults(&address, NONE).is_empty(), "{table}.{name}");
             }
-            raw.batch_execute(&format!("DELETE FROM {table}; INSERT INTO {table} SELECT * FROM copy; DROP TABLE copy")).unwrap();
+            raw.batch_execute(&format!("DELETE FROM {table}; INSERT INTO {table} SELECT * FROM copy; DROP TABLE copy"))
+                .unwrap();
             assert_eq!(faults(&address, NONE), [""; 0], "{table} as it was");
         }
     }
@@ -251,7 +270,16 @@ fn eight_writers_at_once_lose_nothing_on_a_server() {
     let start = |(writer, folder): (usize, &tempfile::TempDir)| {
         write_small(folder.path(), 1000 * writer as u64..=1000 * writer as u64 + EACH - 1);
         Command::new(env!("CARGO_BIN_EXE_corecleft"))
-            .args(["logbook", "add", "--at-once", "7", "--store", &address, "--trainee", person(writer as u64).as_str()])
+            .args([
+                "logbook",
+                "add",
+                "--at-once",
+                "7",
+                "--store",
+                &address,
+                "--trainee",
+                person(writer as u64).as_str(),
+            ])
             .arg(folder.path())
             .stdout(Stdio::piped())
             .stderr(Stdio::piped())
@@ -271,7 +299,9 @@ fn eight_writers_at_once_lose_nothing_on_a_server() {
 
 #[test]
 fn killed_at_any_moment_a_server_keeps_what_was_committed_and_nothing_half() {
-    let Some(server) = server("killed_at_any_moment_a_server_keeps_what_was_committed_and_nothing_half") else { return };
+    let Some(server) = server("killed_at_any_moment_a_server_keeps_what_was_committed_and_nothing_half") else {
+        return;
+    };
     let folder = tempfile::tempdir().unwrap();
     write_small(folder.path(), 0..=399);
     let killed = killed(200, Duration::from_millis(250), (folder.path(), 400), |_| {
@@ -305,8 +335,14 @@ fn each_login_may_do_what_its_role_says_and_no_more() {
         let admitted = admit(&arguments);
         assert_eq!((admitted.status.code(), text(&admitted.stderr)), (Some(0), ""), "{arguments:?}");
     }
-    assert!(line_of_error(&admit(&["--role", "director", "--login", "stranger"])).contains("the server knows no login `stranger`"));
-    assert!(line_of_error(&admit(&["--role", "director", "--login", "x\"; DROP TABLE chain"])).contains("is no login's name"));
+    assert!(
+        line_of_error(&admit(&["--role", "director", "--login", "stranger"]))
+            .contains("the server knows no login `stranger`")
+    );
+    assert!(
+        line_of_error(&admit(&["--role", "director", "--login", "x\"; DROP TABLE chain"]))
+            .contains("is no login's name")
+    );
     let as_ = |login: &str| Logbook::open(&server.address(login, &database), Opening::default());
     let refused = |what: Result<Vec<Outcome>, corecleft::logbook::LogbookError>| {
         let why = what.unwrap_err().to_string();
@@ -327,7 +363,10 @@ fn each_login_may_do_what_its_role_says_and_no_more() {
     // A station adds anybody's, signs, and knows the first on an eye from a later one.
     let key = StationKey::new().unwrap();
     let north = Author { station: "north", key: Some(&key) };
-    assert_eq!(as_("station_north").unwrap().submit(&north, &ada, Purpose::Assessment, &sent(4)).unwrap(), [Outcome::Taken(4)]);
+    assert_eq!(
+        as_("station_north").unwrap().submit(&north, &ada, Purpose::Assessment, &sent(4)).unwrap(),
+        [Outcome::Taken(4)]
+    );
     // Who was not admitted does not even open it.
     assert!(as_("nobody").err().unwrap().to_string().starts_with("the server refuses: "));
     let mut director = as_("director").unwrap();
@@ -360,7 +399,8 @@ fn each_login_may_do_what_its_role_says_and_no_more() {
         let code = error.as_db_error().map(|error| error.code().code().to_owned());
         assert_eq!(code.as_deref(), Some("42501"), "{login}: {sql}: {error}");
     };
-    let everything: Vec<&str> = TABLES.iter().map(|table| table.name).chain(["chain", "body", "version", "member"]).collect();
+    let everything: Vec<&str> =
+        TABLES.iter().map(|table| table.name).chain(["chain", "body", "version", "member"]).collect();
     for login in logins {
         for table in &everything {
             let column = match *table {

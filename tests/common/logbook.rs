@@ -147,7 +147,8 @@ pub fn is_sound(store: &Store, entries: u64) {
 /// Moments, the same for the same seed: 0 to 1 each.
 pub fn moments(seed: u64, count: u64) -> Vec<f64> {
     let of = |number: u64| {
-        let bytes = *blake3::hash(&[seed.to_le_bytes(), number.to_le_bytes()].concat()).as_bytes().first_chunk().unwrap();
+        let bytes =
+            *blake3::hash(&[seed.to_le_bytes(), number.to_le_bytes()].concat()).as_bytes().first_chunk().unwrap();
         u64::from_le_bytes(bytes) as f64 / u64::MAX as f64
     };
     (0..count).map(of).collect()

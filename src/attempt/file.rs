@@ -183,6 +183,14 @@ impl Attempt {
     /// # Errors
     /// A file that is missing, unreadable, or no attempt of this format.
     pub fn read(path: &Path) -> Result<Self, Unusable> {
+        Self::from_bytes(&Self::read_bytes(path)?)
+    }
+
+    /// The bytes of a file that may be one.
+    ///
+    /// # Errors
+    /// A file that is missing, unreadable, or too large to be one.
+    pub fn read_bytes(path: &Path) -> Result<Vec<u8>, Unusable> {
         let file = File::open(path)?;
         if file.metadata()?.is_dir() {
             return Err(Unusable::Io(ErrorKind::IsADirectory.into()));
@@ -192,7 +200,7 @@ impl Attempt {
         if bytes.len() as u64 > LARGEST {
             return Err(if bytes.starts_with(MAGIC) { Unusable::Damaged } else { Unusable::OtherKind });
         }
-        Self::from_bytes(&bytes)
+        Ok(bytes)
     }
 
     /// Save it as one new file in a folder, which is made where there is none; returns the file's path. The name is made of

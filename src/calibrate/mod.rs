@@ -140,6 +140,7 @@ pub fn course(case: &CaseSpec, model: &Model, trainee: Trainee) -> (Course, bool
     let mut course = Course::new(model);
     let mut at_work = AtWork::new(case, model, trainee);
     while let Some(inputs) = at_work.next(model, &course.state) {
+        at_work.take_predictions().into_iter().for_each(|prediction| course.predict(prediction));
         course.step(model, &inputs);
         if course.state.fault.is_some() || course.state.time_s(model) > LONGEST_S {
             return (course, true);

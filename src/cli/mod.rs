@@ -8,6 +8,8 @@ pub mod calibrate;
 pub mod check;
 pub mod daily;
 pub mod debrief;
+#[cfg(feature = "logbook")]
+pub mod logbook;
 pub mod map;
 pub mod next;
 pub mod picture;
@@ -57,6 +59,9 @@ pub enum Command {
     Daily(daily::DailyArguments),
     /// A picture of a case or a saved attempt, or how long frames take
     Picture(picture::PictureArguments),
+    /// The program's record: attempts handed in, and proof that nothing was changed since
+    #[cfg(feature = "logbook")]
+    Logbook(logbook::LogbookArguments),
 }
 
 /// What only the window can do. The commands do not know it; who starts the program hands it to them.
@@ -199,6 +204,8 @@ pub fn dispatch(request: Request, stage: Option<Stage>) -> Result<ExitCode, CliE
         Request::Command(Command::Calibrate(arguments)) => calibrate::run(&arguments),
         Request::Command(Command::Next(arguments)) => next::run(&arguments),
         Request::Command(Command::Daily(arguments)) => daily::run(&arguments),
+        #[cfg(feature = "logbook")]
+        Request::Command(Command::Logbook(arguments)) => logbook::run(&arguments),
     }
 }
 

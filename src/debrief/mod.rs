@@ -176,8 +176,8 @@ fn once<'a>(sentences: impl Iterator<Item = &'a str>) -> Vec<&'a str> {
 /// A breach of the posterior capsule in plain words.
 const BREACH: &str = "capsule breach";
 
-/// A critical event in plain words: only these end an attempt's score.
-fn critical_in_words(kind: &EventKind) -> Option<&'static str> {
+/// A critical event in plain words, `None` where it is none: only these end an attempt's score.
+pub fn critical_in_words(kind: &EventKind) -> Option<&'static str> {
     match kind {
         EventKind::Breach { .. } => Some(BREACH),
         EventKind::ZonulesTore { .. } => Some("zonular dialysis"),

@@ -1,1 +1,34 @@
-//! The program's record of attempts. An empty shell for now: the only room that will know a database.
+//! The program's record: what was handed in, what supervisors said of it, and how anybody can see that nothing was changed since.
+//!
+//! A store is a chain of entries (`chain`) with their bodies (`entry`) in one of two databases (`database`, the only files of the crate
+//! that know one lie in this room), in tables of which only the first two count (`schema`) and the rest follows (`derived`). `store`
+//! opens one and adds to it; `listing` reads it; `proof` finds what was tampered with; `erasure` deletes what must go and leaves the
+//! chain whole; `rescore` judges again under other goals; `roles` says who may do what on a shared server. People are pseudonyms
+//! (`pseudonym`); who they are lies in a file of its own (`names`). Stations sign with keys (`key`).
+//!
+//! Only what is handed in enters. Practice stays with whoever practised.
+
+pub mod chain;
+pub mod database;
+pub mod demo;
+pub mod derived;
+pub mod entry;
+pub mod erasure;
+pub mod export;
+pub mod invented;
+pub mod key;
+pub mod listing;
+pub mod moment;
+pub mod names;
+pub mod proof;
+pub mod pseudonym;
+pub mod rescore;
+pub mod roles;
+pub mod schema;
+mod store;
+pub mod submission;
+
+pub use key::StationKey;
+pub use pseudonym::Pseudonym;
+pub use store::{Author, Head, Logbook, LogbookError, Opening};
+pub use submission::{Outcome, Submission};

@@ -18,8 +18,9 @@ mod policy;
 mod sight;
 mod traits;
 
+use crate::attempt::{Expected, Prediction};
 use crate::case::CaseSpec;
-use crate::plan::Performer;
+use crate::plan::{Manoeuvre, Performer};
 use crate::sim::random::{Key, Purpose};
 use crate::sim::{Inputs, Model, State};
 use policy::Policy;
@@ -77,6 +78,8 @@ pub struct AtWork {
     dice: Dice,
     /// What the hands and the foot were meant to do in the last tick.
     last: Option<Inputs>,
+    /// Was it said already what is expected of the first chop?
+    has_predicted: bool,
 }
 
 /// How fast a foot goes with what the tip meets, shares a second; what it begins with, and the least it gives (A).
@@ -100,7 +103,14 @@ impl AtWork {
             feels,
             dice,
             last: None,
+            has_predicted: false,
         }
+    }
+
+    /// What was said to be expected since this was last asked: before the first burial for a chop, what is meant to be done,
+    /// and that it goes right through, for none of them chops without believing that. It changes nothing.
+    pub fn take_predictions(&mut self) -> Vec<Prediction> {
+        self.performer.take_predictions()
     }
 
     /// The inputs of the next tick; `None` when the trainee is done.
@@ -111,7 +121,17 @@ impl AtWork {
         }
         while self.performer.is_idle() {
             let steps = self.policy.decide(&seen)?;
-            steps.into_iter().for_each(|step| self.performer.add(step));
+            for step in steps {
+                if let Manoeuvre::Bury { depth_mm, angle_deg, place_mm, .. } = step
+                    && self.policy.is_burying()
+                    && !self.has_predicted
+                {
+                    self.has_predicted = true;
+                    let expected = Expected::Through;
+                    self.performer.add(Manoeuvre::Predict { depth_mm, angle_deg, place_mm, expected });
+                }
+                self.performer.add(step);
+            }
         }
         let is_burying = seen.is_boring && self.policy.is_burying();
         let mut inputs = match self.last.take().filter(|_| is_burying && seen.yields && self.waits(state)) {

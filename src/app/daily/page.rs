@@ -84,7 +84,7 @@ fn look<'a>(practice: &Practice, daily: &'a Daily, look: &'a Look, under_way: Op
 fn chop_row(done: &Done) -> ChopRow {
     let (which, cell, came) = (done.which, &done.cell, done.came());
     let words = format!(
-        "{}: {:.2} mm deep, {:.0} % cracked, {}",
+        "{}: {:.2} mm deep, {:.0} % of the core cracked, {}",
         which.in_words(),
         cell.chop.depth_mm,
         100.0 * cell.core_fraction_cracked,

@@ -9,6 +9,7 @@ mod erase;
 mod key;
 mod list;
 mod people;
+mod rebuild;
 mod rescore;
 mod verify;
 mod words;
@@ -44,6 +45,8 @@ enum LogbookCommand {
     Rescore(rescore::RescoreArguments),
     /// Find whatever was edited, removed, reordered, inserted or forged
     Verify(verify::VerifyArguments),
+    /// Make the tables that follow from the entries anew
+    Rebuild(rebuild::RebuildArguments),
     /// Keep the last entry's hash elsewhere, so that a shortened record shows
     Head(verify::HeadArguments),
     /// Make a station's key, by which its entries are signed
@@ -67,6 +70,7 @@ pub(crate) fn run(arguments: &LogbookArguments) -> Result<ExitCode, CliError> {
         LogbookCommand::SignOff(arguments) => words::sign_off(arguments),
         LogbookCommand::Rescore(arguments) => rescore::run(arguments),
         LogbookCommand::Verify(arguments) => verify::run(arguments),
+        LogbookCommand::Rebuild(arguments) => rebuild::run(arguments),
         LogbookCommand::Head(arguments) => verify::head(arguments),
         LogbookCommand::Key(arguments) => key::run(arguments),
         LogbookCommand::People(arguments) => people::run(arguments),

@@ -578,7 +578,8 @@ fn usage_errors_are_one_line_that_says_what_would_be_right() {
 #[test]
 fn help_fits_80_columns_and_offers_only_what_there_is() {
     let of_the_record = [
-        "add", "list", "comment", "sign-off", "rescore", "verify", "head", "key", "people", "erase", "retain", "admit",
+        "add", "list", "comment", "sign-off", "rescore", "verify", "rebuild", "head", "key", "people", "erase",
+        "retain", "admit",
     ]
     .map(|command| vec!["logbook", command, "--help"])
     .into_iter()

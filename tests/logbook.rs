@@ -422,6 +422,18 @@ fn attempts_of_another_engine_are_told_apart_and_are_no_faults() {
 }
 
 #[test]
+fn the_tables_are_made_anew_from_the_bodies() {
+    let store = changed(&EVERYTHING, |raw| {
+        raw.execute_batch("UPDATE attempt SET score = 1; DELETE FROM component; UPDATE station SET name = 'x'")
+            .unwrap();
+        raw.execute_batch("INSERT INTO critical SELECT 77, place, trainee, event, t_s FROM critical").unwrap();
+    });
+    assert!(found(&store, NONE, None).len() >= 7);
+    assert_eq!(store.open().rebuild().unwrap(), 8);
+    assert_eq!(found(&store, NONE, None), [""; 0]);
+}
+
+#[test]
 fn a_sample_is_the_same_by_its_seed_and_another_by_another() {
     let store = Store::new();
     let mut book = store.made();

@@ -11,6 +11,7 @@ mod export;
 mod key;
 mod list;
 mod people;
+mod rebuild;
 mod rescore;
 mod verify;
 mod words;
@@ -46,6 +47,8 @@ enum LogbookCommand {
     Rescore(rescore::RescoreArguments),
     /// Find whatever was edited, removed, reordered, inserted or forged
     Verify(verify::VerifyArguments),
+    /// Make the tables that follow from the entries anew
+    Rebuild(rebuild::RebuildArguments),
     /// Keep the last entry's hash elsewhere, so that a shortened record shows
     Head(verify::HeadArguments),
     /// All attempts for other programs: CSV, Parquet, xAPI
@@ -73,6 +76,7 @@ pub(crate) fn run(arguments: &LogbookArguments) -> Result<ExitCode, CliError> {
         LogbookCommand::SignOff(arguments) => words::sign_off(arguments),
         LogbookCommand::Rescore(arguments) => rescore::run(arguments),
         LogbookCommand::Verify(arguments) => verify::run(arguments),
+        LogbookCommand::Rebuild(arguments) => rebuild::run(arguments),
         LogbookCommand::Head(arguments) => verify::head(arguments),
         LogbookCommand::Export(arguments) => export::run(arguments),
         LogbookCommand::Demo(arguments) => demo::run(arguments),

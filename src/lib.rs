@@ -20,7 +20,7 @@
 //! | [`attempt`] | the recorded attempt: inputs, claims, file, replay |
 //! | [`plan`] | manoeuvres in the trade's words, performed as `Inputs` |
 //! | [`trainee`] | simulated trainees: what they see, believe and decide |
-//! | [`statistics`] | areas, correlations, difficulties, ratings |
+//! | [`statistics`] | areas, correlations, difficulties, ratings, learning curves, charts |
 //! | [`debrief`] | what happened and why: components, causes, text and JSON |
 //! | [`daily`] | one eye a day, and which eye next: ratings, the day's eye, its trial, the private line of error |
 //! | [`calibrate`] | how hard a case is, and whether its scores follow skill, by simulated trainees |

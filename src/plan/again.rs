@@ -24,8 +24,9 @@ const WANDERS_S: f64 = 1.0;
 /// Time in which a hand comes to hold otherwise, s (A).
 const COMES_S: f64 = 0.5;
 
-/// Length in the eye from which a needle is held otherwise, mm: what is hardly in has no tip to place.
-const IN_EYE_MM: f64 = 2.0;
+/// Lengths in the eye from which and up to which a needle comes to be held otherwise, mm: what is hardly in has no tip to place, and
+/// what goes in or out does not jump (A).
+const IN_EYE_MM: [f64; 2] = [2.0, 5.0];
 
 /// What is done otherwise than recorded.
 #[derive(Clone, Debug, PartialEq)]
@@ -182,12 +183,15 @@ impl Repeater {
     fn hold_otherwise(&mut self, model: &Model, inputs: &mut Inputs) {
         let otherwise = &self.again.otherwise;
         let share = smooth(self.at * model.tick_s / COMES_S);
-        let shift_mm = otherwise.shift_mm * share + self.missed_mm(model, NEEDLE) + self.away_mm;
-        let steeper_rad = otherwise.steeper_rad * share + self.off(model, ELEVATION, |s| radians(s.angle_deg));
-        let roll_rad = otherwise.roll_rad * share;
+        let [hardly_mm, well_mm] = IN_EYE_MM;
+        let placed = smooth((inputs.needle.insertion_mm - hardly_mm) / (well_mm - hardly_mm));
+        let shift_mm = (otherwise.shift_mm * share + self.missed_mm(model, NEEDLE) + self.away_mm) * placed;
+        let steeper_rad =
+            (otherwise.steeper_rad * share + self.off(model, ELEVATION, |s| radians(s.angle_deg))) * placed;
+        let roll_rad = otherwise.roll_rad * share * placed;
         let is_otherwise = shift_mm != Vector3::zeros() || steeper_rad != 0.0 || roll_rad != 0.0;
         let pose = &mut inputs.needle;
-        if is_otherwise && pose.insertion_mm > IN_EYE_MM {
+        if is_otherwise {
             let (least, most) = ELEVATION_RANGE_RAD;
             // A hand beyond what is possible is no further out.
             let elevation_rad =
@@ -282,8 +286,11 @@ mod tests {
             let off: Vec<Vector3<f64>> = run.iter().zip(again.inputs.iter()).map(off).collect();
             assert!(off[0].norm() < 1e-9, "it begins elsewhere: {}", off[0]);
             assert!(off.windows(2).all(|w| (w[1] - w[0]).norm() < 0.01), "it jerks");
-            square += off.iter().map(|o| o.x * o.x).sum::<f64>();
-            count += off.len() as f64;
+            // A needle that is hardly in misses nothing yet.
+            let well_in = |(was, o): (&Inputs, &Vector3<f64>)| (was.needle.insertion_mm >= IN_EYE_MM[1]).then_some(o.x);
+            let missed: Vec<f64> = again.inputs.iter().zip(&off).filter_map(well_in).collect();
+            square += missed.iter().map(|x| x * x).sum::<f64>();
+            count += missed.len() as f64;
         }
         // Between two free errors the spread is smaller: half the variance in the middle, three quarters on the whole.
         let spread = (square / count).sqrt() / scatter.place_mm;
@@ -321,7 +328,7 @@ mod tests {
         let run = all(Again { otherwise, ..again.clone() }.by(None, &model, None), &model);
         for (run, was) in run.iter().zip(again.inputs.iter()).skip(240) {
             assert_eq!((run.pedal.position, run.vacuum_limit_pa, run.bottle_pa), (1, 2e4, 5e3));
-            if was.needle.insertion_mm > IN_EYE_MM {
+            if was.needle.insertion_mm >= IN_EYE_MM[1] {
                 let rise = run.needle.end_mm(&model.main_incision) - was.needle.end_mm(&model.main_incision);
                 assert!((rise - Vector3::new(0.0, 0.0, 0.4)).norm() < 1e-9, "{rise}");
                 assert!((run.needle.elevation_rad - was.needle.elevation_rad - 0.1).abs() < 1e-9);

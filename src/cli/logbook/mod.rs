@@ -5,10 +5,12 @@
 
 mod add;
 mod admit;
+mod curve;
 mod erase;
 mod key;
 mod list;
 mod people;
+mod report;
 mod rescore;
 mod verify;
 mod words;
@@ -36,6 +38,10 @@ enum LogbookCommand {
     Add(add::AddArguments),
     /// What is in the record
     List(list::ListArguments),
+    /// How a trainee's attempts go on: a learning curve, and charts of failures and of competence
+    Curve(curve::CurveArguments),
+    /// What a trainee's or a cohort's attempts say, as one document to read or print
+    Report(report::ReportArguments),
     /// Say something about an entry
     Comment(words::CommentArguments),
     /// Sign an entry off
@@ -63,6 +69,8 @@ pub(crate) fn run(arguments: &LogbookArguments) -> Result<ExitCode, CliError> {
     match &arguments.command {
         LogbookCommand::Add(arguments) => add::run(arguments),
         LogbookCommand::List(arguments) => list::run(arguments),
+        LogbookCommand::Curve(arguments) => curve::run(arguments),
+        LogbookCommand::Report(arguments) => report::run(arguments),
         LogbookCommand::Comment(arguments) => words::comment(arguments),
         LogbookCommand::SignOff(arguments) => words::sign_off(arguments),
         LogbookCommand::Rescore(arguments) => rescore::run(arguments),

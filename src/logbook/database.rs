@@ -121,7 +121,9 @@ pub enum DatabaseError {
     #[error("is not a logbook; allowed: a store that `logbook add` made")]
     NotAStore,
     /// Made by a newer program.
-    #[error("is a store of version {found}, and this program knows versions up to {known}: use the program that made it")]
+    #[error(
+        "is a store of version {found}, and this program knows versions up to {known}: use the program that made it"
+    )]
     Newer {
         /// Its version.
         found: i64,
@@ -536,9 +538,8 @@ fn of_sqlite(value: ValueRef<'_>) -> Value {
         ValueRef::Integer(value) => Value::Whole(value),
         ValueRef::Real(value) => Value::Real(value),
         // Text that is none was put there by another hand; it stays what it is, and differs from what it should be.
-        ValueRef::Text(bytes) => {
-            std::str::from_utf8(bytes).map_or_else(|_| Value::Bytes(bytes.to_vec()), |text| Value::Text(text.to_owned()))
-        }
+        ValueRef::Text(bytes) => std::str::from_utf8(bytes)
+            .map_or_else(|_| Value::Bytes(bytes.to_vec()), |text| Value::Text(text.to_owned())),
         ValueRef::Blob(bytes) => Value::Bytes(bytes.to_vec()),
     }
 }

@@ -45,8 +45,7 @@ pub const ATTEMPT: Table = Table {
 };
 
 /// Their components, and those of attempts judged under other goals.
-pub const COMPONENT: Table =
-    Table { name: "component", columns: &["seq", "place", "trainee", "id", "value", "score"] };
+pub const COMPONENT: Table = Table { name: "component", columns: &["seq", "place", "trainee", "id", "value", "score"] };
 
 /// Their critical events.
 pub const CRITICAL: Table = Table { name: "critical", columns: &["seq", "place", "trainee", "event", "t_s"] };
@@ -58,10 +57,8 @@ pub const PREDICTION: Table = Table {
 };
 
 /// What is about another entry: comments, sign-offs, other goals.
-pub const ABOUT: Table = Table {
-    name: "about",
-    columns: &["seq", "of_seq", "trainee", "kind", "by_whom", "case_hash", "pass", "score"],
-};
+pub const ABOUT: Table =
+    Table { name: "about", columns: &["seq", "of_seq", "trainee", "kind", "by_whom", "case_hash", "pass", "score"] };
 
 /// Keys of stations.
 pub const STATION: Table = Table { name: "station", columns: &["seq", "name", "public_key"] };

@@ -30,12 +30,7 @@ impl Logbook {
     ///
     /// # Errors
     /// Nothing is, or whatever the database refuses; then nothing was deleted.
-    pub fn erase(
-        &mut self,
-        author: &Author<'_>,
-        by: &Pseudonym,
-        trainee: &Pseudonym,
-    ) -> Result<Erasure, LogbookError> {
+    pub fn erase(&mut self, author: &Author<'_>, by: &Pseudonym, trainee: &Pseudonym) -> Result<Erasure, LogbookError> {
         let found = "SELECT seq FROM body WHERE trainee = $1 ORDER BY seq";
         let nothing = format!("there is nothing about {trainee}");
         self.erase_found(author, by, Because::Person, (found, &[trainee.as_str().into()]), nothing)

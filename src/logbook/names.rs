@@ -212,7 +212,8 @@ mod tests {
     fn a_roster_is_taken_whole_or_not_at_all() {
         let folder = tempfile::tempdir().unwrap();
         let roster = folder.path().join("roster.csv");
-        std::fs::write(&roster, "\u{feff}group,name\n2026, Ada Invented \n2026,Bo Invented\n2026,Ada Invented\n").unwrap();
+        std::fs::write(&roster, "\u{feff}group,name\n2026, Ada Invented \n2026,Bo Invented\n2026,Ada Invented\n")
+            .unwrap();
         let mut names = Names::default();
         assert_eq!(names.import(&roster).unwrap(), 2);
         assert_eq!(names.import(&roster).unwrap(), 0);

@@ -508,9 +508,14 @@ fn attempt(pass: &mut Pass, seq: u64, submitted: &Submitted) {
         Ok(attempt) => {
             // What kind an eye is called may change with the program.
             let is_here = facts.engine == engine();
-            let found = Facts::of(file, &attempt, |text| {
-                if is_here { pass.kinds.of(facts.case_hash, text) } else { facts.kind }
-            });
+            let found =
+                Facts::of(
+                    file,
+                    &attempt,
+                    |text| {
+                        if is_here { pass.kinds.of(facts.case_hash, text) } else { facts.kind }
+                    },
+                );
             if found != *facts {
                 pass.fault(seq, "says something else than its file");
             }
@@ -582,7 +587,10 @@ fn about_others(database: &mut Database, pass: &mut Pass) -> Result<(), Database
                WHERE about.trainee <> body.trainee OR (about.trainee IS NULL AND body.trainee IS NOT NULL) \
                OR (about.trainee IS NOT NULL AND body.trainee IS NULL) ORDER BY about.seq";
     for row in database.query(sql, &[])? {
-        pass.fault(whole(&row[0]), format!("is about entry {}, which is another trainee's", row[1].whole().unwrap_or(0)));
+        pass.fault(
+            whole(&row[0]),
+            format!("is about entry {}, which is another trainee's", row[1].whole().unwrap_or(0)),
+        );
     }
     Ok(())
 }
@@ -636,7 +644,10 @@ fn against(pass: &mut Pass, kept: &KeptHead) {
         Some((_, Some(_))) => (),
         _ => {
             let last = pass.prev.map_or(0, |(seq, _)| seq);
-            let what = format!("the end is missing: entry {} was there when the head was kept, and {last} is the last", kept.seq);
+            let what = format!(
+                "the end is missing: entry {} was there when the head was kept, and {last} is the last",
+                kept.seq
+            );
             pass.fault(None, what);
         }
     }

@@ -115,7 +115,9 @@ pub fn rights() -> Vec<String> {
                 "trainee_adds",
                 match name {
                     // A trainee may say something, and neither sign off nor judge.
-                    "about" => format!("FOR INSERT TO corecleft_trainee WITH CHECK ({of_trainees} AND kind = 'comment')"),
+                    "about" => {
+                        format!("FOR INSERT TO corecleft_trainee WITH CHECK ({of_trainees} AND kind = 'comment')")
+                    }
                     _ => format!("FOR INSERT TO corecleft_trainee WITH CHECK ({of_trainees})"),
                 },
             ),

@@ -215,13 +215,7 @@ impl Logbook {
     ///
     /// # Errors
     /// No such entry, no words, or whatever keeps it from being added.
-    pub fn comment(
-        &mut self,
-        author: &Author<'_>,
-        by: &Pseudonym,
-        of: u64,
-        text: &str,
-    ) -> Result<u64, LogbookError> {
+    pub fn comment(&mut self, author: &Author<'_>, by: &Pseudonym, of: u64, text: &str) -> Result<u64, LogbookError> {
         let text = text.trim();
         if text.is_empty() || text.chars().count() > LONGEST_COMMENT {
             return Err(LogbookError::NoWords);
@@ -286,8 +280,7 @@ pub(super) fn entry(database: &mut Database, seq: u64) -> Result<(Hash, Entry), 
     let row = rows.first().ok_or(LogbookError::NoEntry(seq))?;
     let hash = row[0].text().and_then(from_hex).ok_or(LogbookError::NoEntry(seq))?;
     let content = row[1].bytes().ok_or(LogbookError::NoBody(seq))?;
-    let entry = Entry::of_content(content)
-        .map_err(|why| LogbookError::Unreadable { seq, why: why.to_string() })?;
+    let entry = Entry::of_content(content).map_err(|why| LogbookError::Unreadable { seq, why: why.to_string() })?;
     Ok((hash, entry))
 }
 
@@ -359,8 +352,7 @@ fn write(
         seqs.push(seq);
     }
     // The chain before anything else: there it shows whether another was quicker.
-    let columns =
-        ["seq", "follows", "kind", "body_hash", "prev", "hash", "station", "added_at", "signature"];
+    let columns = ["seq", "follows", "kind", "body_hash", "prev", "hash", "station", "added_at", "signature"];
     database.insert("chain", &columns, &links)?;
     database.insert("body", &["seq", "salt", "trainee", "content"], &bodies)?;
     rows.insert(database)?;

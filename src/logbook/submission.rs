@@ -75,8 +75,7 @@ impl Submission {
             return Err(NotTaken::SwappedCase);
         }
         let facts = Facts::of(&file, &attempt, |text| kinds.of(case_hash, text));
-        let predictions =
-            if is_judged || attempt.predictions.is_empty() { Predicted::of(&attempt) } else { None };
+        let predictions = if is_judged || attempt.predictions.is_empty() { Predicted::of(&attempt) } else { None };
         Ok(Self { facts, predictions, done_at_ms, file })
     }
 }
@@ -105,9 +104,7 @@ impl Logbook {
     ) -> Result<Vec<Outcome>, LogbookError> {
         let done = self.submit_at_once(author, trainee, purpose, submissions);
         // Someone else's, which this login may not see.
-        let is_hidden = |error: &LogbookError| {
-            matches!(error, LogbookError::Database(DatabaseError::Taken { table }) if table == "attempt")
-        };
+        let is_hidden = |error: &LogbookError| matches!(error, LogbookError::Database(DatabaseError::Taken { table }) if table == "attempt");
         match done {
             Err(error) if is_hidden(&error) && submissions.len() == 1 => Ok(vec![Outcome::Known(None)]),
             Err(error) if is_hidden(&error) => {
@@ -134,10 +131,8 @@ impl Logbook {
         let (hash_values, eye_values) = (as_values(&hashes), as_values(&eyes));
         let (seqs, places) = self.append(author, |database| {
             let known = database.query_in("SELECT file_hash, seq FROM attempt WHERE file_hash", &[], &hash_values)?;
-            let known: HashMap<&str, u64> = known
-                .iter()
-                .filter_map(|row| Some((row[0].text()?, u64::try_from(row[1].whole()?).ok()?)))
-                .collect();
+            let known: HashMap<&str, u64> =
+                known.iter().filter_map(|row| Some((row[0].text()?, u64::try_from(row[1].whole()?).ok()?))).collect();
             let head = "SELECT eye FROM attempt WHERE trainee = $1 AND eye";
             let seen = database.query_in(head, &[trainee.as_str().into()], &eye_values)?;
             let mut seen: HashSet<&str> = seen.iter().filter_map(|row| row[0].text()).collect();

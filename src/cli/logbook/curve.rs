@@ -262,7 +262,8 @@ fn as_json(wanted: &Wanted, measure: Measure, found: &Found, all: &[Told], state
 /// The page for people.
 fn page(wanted: &Wanted, measure: Measure, found: &Found, all: &[Told], stated: &Stated) -> String {
     let mut page = String::new();
-    let whose = wanted.trainee.as_ref().map_or("All trainees together".to_owned(), |trainee| format!("Trainee {trainee}"));
+    let whose =
+        wanted.trainee.as_ref().map_or("All trainees together".to_owned(), |trainee| format!("Trainee {trainee}"));
     push(&mut page, "", &format!("{whose}: {}", measure.label()));
     let said = [words::invented(found), Some(words::what_counts(wanted, found)), words::devices(found)];
     said.into_iter().flatten().for_each(|sentence| push(&mut page, "", &sentence));
@@ -315,22 +316,24 @@ fn push_course(page: &mut String, course: &Course, stated: &Stated) {
             }
             None => ("–".to_owned(), "–".to_owned()),
         };
-        let sum = wald.and_then(|wald| wald.points.iter().find(|(n, _)| *n == step.n)).map_or("–".to_owned(), |(_, p)| {
-            let mark = match p.crossed {
-                Some(Line::Unacceptable) => " !",
-                Some(Line::Acceptable) => " ok",
-                None => "",
-            };
-            format!("{:.2}{mark}", p.value)
-        });
-        let shown = competence.and_then(|c| c.points.iter().find(|(n, _)| *n == step.n)).map_or("–".to_owned(), |(_, p)| {
-            let mark = match (p.is_signal, p.watched) {
-                (true, Signal::Shown) => " shown",
-                (true, Signal::Lost) => " lost",
-                _ => "",
-            };
-            format!("{:.2}{mark}", p.value)
-        });
+        let sum =
+            wald.and_then(|wald| wald.points.iter().find(|(n, _)| *n == step.n)).map_or("–".to_owned(), |(_, p)| {
+                let mark = match p.crossed {
+                    Some(Line::Unacceptable) => " !",
+                    Some(Line::Acceptable) => " ok",
+                    None => "",
+                };
+                format!("{:.2}{mark}", p.value)
+            });
+        let shown =
+            competence.and_then(|c| c.points.iter().find(|(n, _)| *n == step.n)).map_or("–".to_owned(), |(_, p)| {
+                let mark = match (p.is_signal, p.watched) {
+                    (true, Signal::Shown) => " shown",
+                    (true, Signal::Lost) => " lost",
+                    _ => "",
+                };
+                format!("{:.2}{mark}", p.value)
+            });
         let line = format!(
             "{:>4}  {}  {result:>6}  {at:>7}   {between:>15}  {sum:>8}   {shown}",
             step.n,
@@ -342,7 +345,14 @@ fn push_course(page: &mut String, course: &Course, stated: &Stated) {
 
 fn push_together(page: &mut String, measure: Measure, device: &str, of: usize, points: &[Together]) {
     let _ = writeln!(page, "\n{device}");
-    push(page, "", &format!("{of} attempts. {}, by attempt number, wherever {FEWEST_TOGETHER} trainees or more had one.", measure.drawn()));
+    push(
+        page,
+        "",
+        &format!(
+            "{of} attempts. {}, by attempt number, wherever {FEWEST_TOGETHER} trainees or more had one.",
+            measure.drawn()
+        ),
+    );
     page.push_str("\n   n  trainees    value   95 % interval\n");
     for Together { n, value, low, high, of } in points {
         let [value, low, high] = [value, low, high].map(|at| words::value(measure, *at));

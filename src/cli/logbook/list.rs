@@ -79,5 +79,8 @@ fn line(entry: &Listed) -> String {
     let who = entry.trainee.as_deref().unwrap_or("-");
     let by = entry.by.as_ref().map_or_else(String::new, |by| format!(" by {by}"));
     let signed = if entry.signed { ", signed" } else { "" };
-    plain(&format!("{:>6}  {}  {who:<10}  {}{by}: {what}  ({}{signed})", entry.seq, entry.added_at, entry.kind, entry.station))
+    plain(&format!(
+        "{:>6}  {}  {who:<10}  {}{by}: {what}  ({}{signed})",
+        entry.seq, entry.added_at, entry.kind, entry.station
+    ))
 }

@@ -125,7 +125,8 @@ fn refused(name: &str, error: &LogbookError) -> CliError {
 
 impl StoreArguments {
     fn place(&self) -> Result<Place, CliError> {
-        let named = self.store.clone().or_else(|| std::env::var("CORECLEFT_STORE").ok().filter(|name| !name.is_empty()));
+        let named =
+            self.store.clone().or_else(|| std::env::var("CORECLEFT_STORE").ok().filter(|name| !name.is_empty()));
         match named {
             // The address itself may hold a password, and is not repeated.
             Some(address) => Place::named(&address).map_err(|error| CliError::Usage(format!("--store {error}"))),

@@ -43,8 +43,9 @@ enum PeopleCommand {
 
 /// `logbook people`.
 pub(super) fn run(arguments: &PeopleArguments) -> Result<ExitCode, CliError> {
-    let refused = |path: &Path, error: &NamesError| {
-        CliError::Attempt { file: plain(&path.display().to_string()), why: plain(&error.to_string()) }
+    let refused = |path: &Path, error: &NamesError| CliError::Attempt {
+        file: plain(&path.display().to_string()),
+        why: plain(&error.to_string()),
     };
     let path = &arguments.names;
     let mut names = Names::read(path).map_err(|error| refused(path, &error))?;

@@ -57,7 +57,9 @@ fn read_head(path: &Path) -> Result<KeptHead, CliError> {
         serde_json::from_slice(&text).map_err(|error| refused(format!("is no head: {error}")))?;
     match head["format"].as_u64() {
         Some(format) if format == u64::from(KeptHead::FORMAT) => (),
-        Some(format) => return Err(refused(format!("has format {format}, and this program reads format {}", KeptHead::FORMAT))),
+        Some(format) => {
+            return Err(refused(format!("has format {format}, and this program reads format {}", KeptHead::FORMAT)));
+        }
         None => return Err(refused("is no head".to_owned())),
     }
     serde_json::from_value(head).map_err(|error| refused(format!("is no head: {error}")))

@@ -180,12 +180,7 @@ impl Cohort {
 }
 
 /// Was competence in a component shown? `None` where it was never judged.
-fn is_shown(
-    own: &[&Done],
-    component: &'static Component,
-    stated: &Stated,
-    designs: &mut Designs,
-) -> Option<bool> {
+fn is_shown(own: &[&Done], component: &'static Component, stated: &Stated, designs: &mut Designs) -> Option<bool> {
     let measure = Measure::Component(component);
     let good: Vec<bool> = own
         .iter()

@@ -9,8 +9,8 @@ use super::difficulty;
 use super::measure::{Measure, Outcome, Shares};
 use super::rows::Done;
 use crate::statistics::cusum::{self, Adjusted, Expected};
-use crate::statistics::learning::{Attempt, Curve, of_passes, of_scores};
 use crate::statistics::lc_cusum::{self, Signal};
+use crate::statistics::learning::{Attempt, Curve, of_passes, of_scores};
 use crate::statistics::rate::Rate;
 use crate::statistics::refusal::Refusal;
 use std::collections::BTreeMap;
@@ -233,6 +233,9 @@ fn values(steps: &[Step]) -> Vec<Attempt<f64>> {
     steps.iter().filter_map(value).collect()
 }
 
+/// Difficulties that differ by less are the same.
+const ALIKE: f64 = 1e-9;
+
 fn odds(share: f64) -> f64 {
     share / (1.0 - share)
 }
@@ -243,7 +246,7 @@ fn wald(steps: &[Step], shares: Shares, stated: &Stated) -> Result<Wald, Refusal
     let attempts = results(steps);
     let plain = cusum::Design::new(p0, p1, stated.alpha, stated.beta)?;
     let numbered = |points: Vec<cusum::Point>| attempts.iter().map(|attempt| attempt.n).zip(points).collect();
-    if attempts.iter().all(|attempt| attempt.difficulty == 0.0) {
+    if attempts.iter().all(|attempt| attempt.difficulty.abs() < ALIKE) {
         let passed: Vec<bool> = attempts.iter().map(|attempt| attempt.result).collect();
         return Ok(Wald {
             lines: (plain.h0, plain.h1),

@@ -43,7 +43,9 @@ pub fn what_counts(wanted: &Wanted, found: &Found) -> String {
         (false, Purposes::Assessment) => "First attempts on unseen eyes, handed in for assessment",
         (false, Purposes::Practice) => "First attempts on unseen eyes, handed in as practice",
         (false, Purposes::Both) => "First attempts on unseen eyes, assessment and practice together, as asked",
-        (true, Purposes::Assessment) => "All attempts handed in for assessment, also later ones on the same eye, as asked",
+        (true, Purposes::Assessment) => {
+            "All attempts handed in for assessment, also later ones on the same eye, as asked"
+        }
         (true, Purposes::Practice) => "All attempts handed in as practice, also later ones on the same eye, as asked",
         (true, Purposes::Both) => "All attempts, later ones on the same eye and practice too, as asked",
     };
@@ -64,7 +66,9 @@ pub fn invented(found: &Found) -> Option<String> {
     let (simulated, of) = (found.attempts.iter().filter(|done| done.is_simulated).count(), found.attempts.len());
     let which = if simulated == of { "all".to_owned() } else { simulated.to_string() };
     (simulated > 0).then(|| {
-        format!("Invented: {which} of these {of} attempts were made by simulated trainees; no person stands behind them.")
+        format!(
+            "Invented: {which} of these {of} attempts were made by simulated trainees; no person stands behind them."
+        )
     })
 }
 
@@ -186,7 +190,11 @@ pub fn competence(charts: &Charts) -> String {
         ),
     };
     let lost = competence.lost_at().map_or(String::new(), |n| format!("; at attempt {n} no longer kept"));
-    format!("Competence (failing in {} and not in {}): {shown}{lost}.", percent(charts.shares.p0), percent(charts.shares.p1))
+    format!(
+        "Competence (failing in {} and not in {}): {shown}{lost}.",
+        percent(charts.shares.p0),
+        percent(charts.shares.p1)
+    )
 }
 
 /// How often the charts are wrong.
@@ -219,13 +227,15 @@ pub fn adjustment(course: &Course) -> String {
         return String::new();
     }
     let chart = match &course.charts {
-        Some(Charts { wald: Ok(wald), .. }) if wald.is_adjusted => ", the chart of failures too; the chart of competence is not",
+        Some(Charts { wald: Ok(wald), .. }) if wald.is_adjusted => {
+            ", the chart of failures too; the chart of competence is not"
+        }
         _ => "",
     };
     match unknown {
         0 => format!("Adjusted for the difficulty of each case, as simulated trainees had it{chart}."),
         all if all == judged => {
-            "Not adjusted for difficulty: of none of these cases is it known, and each counts as one of the middle.".to_owned()
+            "Not adjusted for difficulty: for this it is known of none of these cases, and each counts as one of the middle.".to_owned()
         }
         some => format!(
             "Adjusted for the difficulty of cases, as simulated trainees had it{chart}; {some} of {judged} attempts were at \

@@ -49,7 +49,11 @@ pub fn of_cohort(sources: &Sources<'_>) -> String {
 /// Breaches of a hundred attempts, with the interval.
 fn of_100(breached: Rate) -> String {
     let (low, high) = breached.wilson();
-    if breached.of == 0 { "–".to_owned() } else { format!("{:.1} ({:.1}–{:.1})", 100.0 * breached.share(), 100.0 * low, 100.0 * high) }
+    if breached.of == 0 {
+        "–".to_owned()
+    } else {
+        format!("{:.1} ({:.1}–{:.1})", 100.0 * breached.share(), 100.0 * low, 100.0 * high)
+    }
 }
 
 fn in_short(cohort: &Cohort, several: bool) -> Markup {
@@ -173,10 +177,13 @@ fn people(cohort: &Cohort) -> Markup {
 
 /// Both funnels.
 fn stand_out(cohort: &Cohort, at: usize) -> Markup {
-    let passed = funnel_of(cohort, &format!("f{at}p"), "Passed, %", cohort.tally.passed, |person| (person.tally.passed, person.standing));
-    let breached = funnel_of(cohort, &format!("f{at}b"), "Simulated breach, % of attempts", cohort.tally.breached, |person| {
-        (person.tally.breached, person.breach_standing)
+    let passed = funnel_of(cohort, &format!("f{at}p"), "Passed, %", cohort.tally.passed, |person| {
+        (person.tally.passed, person.standing)
     });
+    let breached =
+        funnel_of(cohort, &format!("f{at}b"), "Simulated breach, % of attempts", cohort.tally.breached, |person| {
+            (person.tally.breached, person.breach_standing)
+        });
     html! {
         section.keep {
             h2 { "Who stands out" }
@@ -211,8 +218,7 @@ fn funnel_of(
         numbers.dedup();
         numbers
     };
-    let limits: Vec<funnel::Limits> =
-        numbers.iter().filter_map(|n| funnel::limits(target.share(), *n).ok()).collect();
+    let limits: Vec<funnel::Limits> = numbers.iter().filter_map(|n| funnel::limits(target.share(), *n).ok()).collect();
     let shares = cohort.people.iter().map(|person| of(person).0.share()).filter(|share| share.is_finite());
     // Harm is rare: its funnel ends where its marks and, for most numbers of attempts, its limits do.
     let from_a_third = limits.iter().filter(|limits| limits.n as f64 >= end / 3.0).map(|limits| limits.outer.1);
@@ -221,7 +227,11 @@ fn funnel_of(
     let plot = Plot {
         id: id.to_owned(),
         title,
-        told: format!("Of all, {}. One mark for each of {} trainees.", words::with_interval(target), cohort.people.len()),
+        told: format!(
+            "Of all, {}. One mark for each of {} trainees.",
+            words::with_interval(target),
+            cohort.people.len()
+        ),
         size: (HALF, HIGH),
         x: (0.0, end),
         y: (0.0, top),
@@ -279,9 +289,17 @@ fn shape(standing: Option<Standing>) -> Shape {
 }
 
 fn on_together(own: &[&Done], at: usize) -> Markup {
-    let charts = [(Measure::Pass, "Passed, % of trainees"), (Measure::Score, "Mean score of 100"), (Measure::Breach, "Simulated breach, % of trainees"), (Measure::PredictionError, "Mean prediction error, 0 to 1")];
-    let drawn: Vec<(Measure, &str, Vec<Together>)> =
-        charts.into_iter().map(|(measure, title)| (measure, title, together(measure, own))).filter(|(.., points)| points.len() > 1).collect();
+    let charts = [
+        (Measure::Pass, "Passed, % of trainees"),
+        (Measure::Score, "Mean score of 100"),
+        (Measure::Breach, "Simulated breach, % of trainees"),
+        (Measure::PredictionError, "Mean prediction error, 0 to 1"),
+    ];
+    let drawn: Vec<(Measure, &str, Vec<Together>)> = charts
+        .into_iter()
+        .map(|(measure, title)| (measure, title, together(measure, own)))
+        .filter(|(.., points)| points.len() > 1)
+        .collect();
     html! {
         @if !drawn.is_empty() {
             section.keep {
@@ -303,7 +321,9 @@ fn together_chart(measure: Measure, title: &str, points: &[Together], id: &str) 
     let (first, last) = (points[0].n, points[points.len() - 1].n);
     let band: Vec<_> = points.iter().map(|point| (f64::from(point.n), point.low, point.high)).collect();
     let line: Vec<_> = points.iter().map(|point| (f64::from(point.n), point.value)).collect();
-    let end = |point: &Together| format!("at attempt {} {} of {} trainees", point.n, words::value(measure, point.value), point.of);
+    let end = |point: &Together| {
+        format!("at attempt {} {} of {} trainees", point.n, words::value(measure, point.value), point.of)
+    };
     let top = match (measure, measure.range()) {
         (Measure::Breach, _) => (1.1 * points.iter().map(|point| point.high).fold(0.05, f64::max)).min(1.0),
         (_, Some(range)) => range.1,
@@ -429,7 +449,10 @@ fn each(cohort: &Cohort, at: usize) -> Markup {
 fn meant(cohort: &Cohort, sources: &Sources<'_>, designs: &mut Designs) -> Markup {
     let shares: Vec<(&str, Shares)> = [
         ("Competence in passing", Measure::Pass.shares()),
-        ("Competence in a component", cohort.missed.first().and_then(|missed| Measure::Component(missed.component).shares())),
+        (
+            "Competence in a component",
+            cohort.missed.first().and_then(|missed| Measure::Component(missed.component).shares()),
+        ),
     ]
     .into_iter()
     .filter_map(|(what, shares)| shares.map(|shares| (what, shares)))

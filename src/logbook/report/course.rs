@@ -73,10 +73,11 @@ pub fn curve(course: &Course, id: &str, size: (f64, f64), is_whole: bool) -> Mar
     };
     let band: Vec<_> = drawn.iter().map(|(n, _, low, high)| (f64::from(*n), *low, *high)).collect();
     let line: Vec<_> = drawn.iter().map(|(n, value, ..)| (f64::from(*n), *value)).collect();
-    let with = |wanted: bool| {
-        let is_upper = course.measure != Measure::Breach;
+    // Above is what is drawn: what was good, or of breaches the harm.
+    let is_harm = course.measure == Measure::Breach;
+    let came = |good: bool| {
         let steps = course.steps.iter().filter(|_| course.steps.len() <= MANY);
-        steps.filter(move |step| step.outcome == Some(Outcome::Good(wanted == is_upper))).map(|step| f64::from(step.n))
+        steps.filter(move |step| step.outcome == Some(Outcome::Good(good))).map(|step| f64::from(step.n))
     };
     let values = course.steps.iter().filter_map(|step| match step.outcome? {
         Outcome::Value(value) => Some((f64::from(step.n), value)),
@@ -85,8 +86,8 @@ pub fn curve(course: &Course, id: &str, size: (f64, f64), is_whole: bool) -> Mar
     plot.svg(html! {
         @if !band.is_empty() { (plot.band(&band)) }
         (plot.dots(values))
-        (plot.rug(true, with(true)))
-        (plot.rug(false, with(false)))
+        (plot.rug(!is_harm, true, came(true)))
+        (plot.rug(is_harm, false, came(false)))
         @if !line.is_empty() { (plot.line("curve", &line)) }
         @else if is_whole {
             text.none x=(plot.x(plot.x.0) + 6.0) y=(plot.size.1 / 2.0) { "No curve: see the words" }

@@ -107,10 +107,11 @@ impl Plot<'_> {
     }
 
     /// Short strokes along the upper or the lower edge.
-    pub fn rug(&self, is_upper: bool, at: impl Iterator<Item = f64>) -> Markup {
-        let (from, to) = if is_upper { (ABOVE - 4.0, ABOVE + 2.0) } else { (self.size.1 - BELOW - 5.0, self.size.1 - BELOW) };
+    pub fn rug(&self, is_upper: bool, is_good: bool, at: impl Iterator<Item = f64>) -> Markup {
+        let bottom = self.size.1 - BELOW;
+        let (from, to) = if is_upper { (ABOVE - 3.0, ABOVE + 3.0) } else { (bottom - 5.0, bottom) };
         let path: String = at.map(|x| format!("M{} {from}V{to}", px(self.x(x)))).collect();
-        html! { @if !path.is_empty() { path class=(if is_upper { "rug upper" } else { "rug lower" }) d=(path) {} } }
+        html! { @if !path.is_empty() { path class=(if is_good { "rug good" } else { "rug bad" }) d=(path) {} } }
     }
 
     /// Dots, in one shape.

@@ -115,7 +115,7 @@ pub struct Cohort {
     pub cases: Vec<Part>,
     /// Its stations, by name.
     pub stations: Vec<Part>,
-    /// Components, those missed most often first.
+    /// Components, those missed most often first, by the lower ends of their intervals: what was judged a few times is no headline.
     pub missed: Vec<Missed>,
 }
 
@@ -206,7 +206,7 @@ fn missed(attempts: &[&Done]) -> Vec<Missed> {
         Missed { component, rate: rate_of(attempts), trainees }
     };
     let mut missed: Vec<Missed> = COMPONENTS.iter().map(of).filter(|missed| missed.rate.of > 0).collect();
-    missed.sort_by(|a, b| b.rate.share().total_cmp(&a.rate.share()));
+    missed.sort_by(|a, b| b.rate.wilson().0.total_cmp(&a.rate.wilson().0));
     missed
 }
 

@@ -256,7 +256,9 @@ fn wald(steps: &[Step], shares: Shares, stated: &Stated) -> Result<Wald, Refusal
             in_words: plain.in_words(stated.within)?,
         });
     }
-    let adjusted = Adjusted::new(odds(p1) / odds(p0), stated.alpha, stated.beta)?;
+    // In hundredths, so that the ratio that is told is the one that is used.
+    let ratio = (100.0 * odds(p1) / odds(p0)).round() / 100.0;
+    let adjusted = Adjusted::new(ratio, stated.alpha, stated.beta)?;
     let expected: Vec<Expected> =
         attempts.iter().map(|attempt| Expected::at(p0, attempt.difficulty, attempt.result)).collect();
     Ok(Wald {

@@ -78,9 +78,12 @@ const ROWS: [Row; 10] = [
     row("weak-zonules", 77, 45, [69, 75, 1, 122, 64, 0, 46, 0, 0]),
 ];
 
+/// Was somebody of this skill counted?
+type Among = fn(f64) -> bool;
+
 /// A measure's failures at a case, and among whom.
-fn failures(row: &Row, measure: Measure) -> Option<(u32, fn(f64) -> bool)> {
-    let everybody = |_| true;
+fn failures(row: &Row, measure: Measure) -> Option<(u32, Among)> {
+    let everybody: Among = |_| true;
     match measure {
         Measure::Pass | Measure::Score | Measure::PredictionError => Some((PEOPLE * EACH - row.passed, everybody)),
         Measure::Breach => Some((row.breached, |skill| skill <= NOVICE || skill >= EXPERT)),

@@ -11,7 +11,7 @@ use std::collections::BTreeSet;
 /// A share as a percentage: whole, or with a decimal below ten; never a 0 or a 100 that was rounded to.
 pub fn percent(share: f64) -> String {
     let value = 100.0 * share;
-    let is_near_an_end = value < 9.95 || value > 99.5;
+    let is_near_an_end = !(9.95..=99.5).contains(&value);
     let text = if is_near_an_end { format!("{value:.1}") } else { format!("{value:.0}") };
     format!("{} %", text.trim_end_matches(".0"))
 }
@@ -21,8 +21,18 @@ pub fn with_interval(rate: Rate) -> String {
     if rate.of == 0 {
         return "–".to_owned();
     }
+    format!("{} ({})", percent(rate.share()), interval(rate))
+}
+
+/// The interval of a share: `18–45 %`.
+fn interval(rate: Rate) -> String {
     let (low, high) = rate.wilson();
-    format!("{} ({}–{})", percent(rate.share()), percent(low).trim_end_matches(" %"), percent(high))
+    format!("{}–{}", percent(low).trim_end_matches(" %"), percent(high))
+}
+
+/// The same of a hundred attempts, for what has its unit elsewhere: `4.7 (3.5–6.4)`.
+pub fn of_100(rate: Rate) -> String {
+    with_interval(rate).replace(" %", "")
 }
 
 /// So many of something.
@@ -95,11 +105,16 @@ pub fn level(course: &Course) -> String {
         _ if judged == 0 => "It applied in no attempt.".to_owned(),
         (Measure::Breach, Some(good)) => {
             let harm = Rate { count: good.of - good.count, of: good.of };
-            format!("Simulated breaches: {} in {of}, {} (95 % interval).", harm.count, with_interval(harm))
+            format!(
+                "Simulated breaches: {} in {of}, {} (95 % interval {}).",
+                harm.count,
+                percent(harm.share()),
+                interval(harm)
+            )
         }
         (measure, Some(good)) => {
             let word = if measure == Measure::Pass { "Passed" } else { "Met" };
-            format!("{word}: {} of {of}, {} (95 % interval).", good.count, with_interval(good))
+            format!("{word}: {} of {of}, {} (95 % interval {}).", good.count, percent(good.share()), interval(good))
         }
         (_, None) => {
             let mean = mean(course).map_or_else(String::new, |mean| value(course.measure, mean));
@@ -136,7 +151,7 @@ pub fn curve(course: &Course) -> String {
     let drawn = course.drawn();
     let told = |(n, at, low, high): &(u32, f64, f64, f64)| {
         let [at, low, high] = [at, low, high].map(|at| value(course.measure, *at));
-        format!("at attempt {n} {at} (95 % interval {low} to {high})")
+        format!("{at} at attempt {n} (95 % interval {low} to {high})")
     };
     let (Some(first), Some(last)) = (drawn.first(), drawn.last()) else { return String::new() };
     let worth = match curve.form {
@@ -147,7 +162,7 @@ pub fn curve(course: &Course) -> String {
         ),
         _ => String::new(),
     };
-    format!("By the curve, in a case of middle difficulty: {}; {}.{worth}", told(first), told(last))
+    format!("By the curve, in a case of middle difficulty: {}, {}.{worth}", told(first), told(last))
 }
 
 /// What Wald's chart came to.

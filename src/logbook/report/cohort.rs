@@ -46,16 +46,6 @@ pub fn of_cohort(sources: &Sources<'_>) -> String {
     document(sources, "The cohort", body)
 }
 
-/// Breaches of a hundred attempts, with the interval.
-fn of_100(breached: Rate) -> String {
-    let (low, high) = breached.wilson();
-    if breached.of == 0 {
-        "–".to_owned()
-    } else {
-        format!("{:.1} ({:.1}–{:.1})", 100.0 * breached.share(), 100.0 * low, 100.0 * high)
-    }
-}
-
 fn in_short(cohort: &Cohort, several: bool) -> Markup {
     let Tally { passed, breached, .. } = cohort.tally;
     let shown = cohort.people.iter().filter(|person| shown_at(person).is_some()).count();
@@ -75,7 +65,7 @@ fn in_short(cohort: &Cohort, several: bool) -> Markup {
                 li {
                     (words::counted(cohort.people.len(), "trainee", "trainees")) ", "
                     (words::counted(passed.of as usize, "attempt", "attempts")) ": passed in " (words::with_interval(passed))
-                    ", simulated breaches in " (of_100(breached)) " of 100 (95 % intervals)."
+                    ", simulated breaches in " (words::of_100(breached)) " of 100 (95 % intervals)."
                 }
                 li { "Competence in passing has been shown by " (shown) " of " (cohort.people.len()) ". Not yet shown is no proof of the opposite." }
                 @if let Some(Missed { component, rate, .. }) = cohort.missed.first() {
@@ -124,7 +114,7 @@ fn tally(tally: &Tally) -> Markup {
         (cell(f64::from(tally.passed.of), &tally.passed.of.to_string()))
         (cell(tally.passed.share(), &words::with_interval(tally.passed)))
         @match tally.score { Some(score) => (cell(score, &format!("{score:.0}"))), None => (cell(-1.0, "–")) }
-        (cell(tally.breached.share(), &of_100(tally.breached)))
+        (cell(tally.breached.share(), &words::of_100(tally.breached)))
         @match tally.prediction_error {
             Some((error, of)) => (cell(error, &format!("{error:.2} of {of}"))),
             None => (cell(-1.0, "–")),
@@ -138,7 +128,7 @@ fn tally_heads() -> Markup {
         th scope="col" { "Passed (95 %)" }
         th scope="col" { "Mean score" }
         th scope="col" { "Simulated breaches of 100 (95 %)" }
-        th scope="col" { "Prediction error" }
+        th scope="col" { "Prediction error, of attempts" }
     }
 }
 
@@ -187,7 +177,7 @@ fn stand_out(cohort: &Cohort, at: usize) -> Markup {
     html! {
         section.keep {
             h2 { "Who stands out" }
-            figure.row { (passed) (breached) }
+            div.row { (passed) (breached) }
             p.aside {
                 "Each mark is a trainee. Dotted: the share of all. Dashed and solid: the limits within which 95 % and 99.8 % of trainees who are \
                  like all would lie. Rings lie within, triangles beyond the 95 % limits, diamonds beyond the 99.8 % limits. "
@@ -262,7 +252,7 @@ fn funnel_of(
     }
     plot.svg(html! {
         @if !limits.is_empty() {
-            (plot.level("target", target.share(), ""))
+            (plot.level("target", target.share()))
             (plot.jagged("inner", &line(|l| l.inner.0)))
             (plot.jagged("inner", &line(|l| l.inner.1)))
             (plot.jagged("outer", &line(|l| l.outer.0)))
@@ -276,7 +266,12 @@ fn funnel_of(
                 (mark(shape(standing), plot.x(f64::from(rate.of)), plot.y(rate.share())))
             }
         }
-        @for (x, y, name) in &named { text.name x=(format!("{:.1}", x - 9.0)) y=(format!("{y:.1}")) { (name) } }
+        @for (x, y, name) in &named {
+            // Beside the axis there is no room on the left.
+            @let is_left = *x > 116.0;
+            text class=(if is_left { "name" } else { "name after" }) x=(format!("{:.1}", if is_left { x - 9.0 } else { x + 9.0 }))
+                y=(format!("{y:.1}")) { (name) }
+        }
     })
 }
 
@@ -305,7 +300,7 @@ fn on_together(own: &[&Done], at: usize) -> Markup {
             section.keep {
                 h2 { "How it goes on, all together" }
                 @for pair in drawn.chunks(2) {
-                    figure.row { @for (measure, title, points) in pair { (together_chart(*measure, title, points, &format!("t{at}-{measure}"))) } }
+                    div.row { @for (measure, title, points) in pair { (together_chart(*measure, title, points, &format!("t{at}-{measure}"))) } }
                 }
                 p.aside {
                     "By number of the attempt, wherever " (FEWEST_TOGETHER) " trainees or more had one; the band is the 95 % interval over \
@@ -366,7 +361,10 @@ fn teaching(cohort: &Cohort) -> Markup {
                     }
                 }
             }
-            p.aside { "Intervals take attempts to be independent; those of one trainee are alike, so that they are somewhat too narrow." }
+            p.aside {
+                "In the order of the lower ends of their intervals. These take attempts to be independent; those of one trainee are alike, so \
+                 that they are somewhat too narrow."
+            }
         }
     }
 }
@@ -403,7 +401,7 @@ fn parts(title: &str, what: &str, parts: &[Part], is_case: bool) -> Markup {
                             (tally(&part.tally))
                             @if is_case {
                                 @match part.difficulty {
-                                    Some(logits) => (cell(logits, &format!("{logits:+.1}").replace('-', "−"))),
+                                    Some(logits) => (cell(logits, &signed(logits))),
                                     None => (cell(-99.0, "not known")),
                                 }
                             } @else {
@@ -420,6 +418,11 @@ fn parts(title: &str, what: &str, parts: &[Part], is_case: bool) -> Markup {
             }
         }
     }
+}
+
+/// With its sign, and no sign where it rounds to nothing.
+fn signed(logits: f64) -> String {
+    if logits.abs() < 0.05 { "0.0".to_owned() } else { format!("{logits:+.1}").replace('-', "−") }
 }
 
 fn each(cohort: &Cohort, at: usize) -> Markup {

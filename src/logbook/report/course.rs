@@ -23,18 +23,27 @@ pub fn section(course: &Course, id: &str) -> Markup {
         Some(charts) => (charts.wald.as_ref().ok(), charts.competence.as_ref().ok()),
         None => (None, None),
     };
-    let wide = if course.charts.is_some() { THIRD } else { WIDE };
+    let charts = course.charts.as_ref();
+    let wide = if charts.is_some() { THIRD } else { WIDE };
     html! {
         section.course-of {
             h3 { (course.measure.label()) }
-            p {
-                (words::level(course)) " " (words::curve(course))
-                @if let Some(charts) = &course.charts { " " (words::wald(charts)) " " (words::competence(charts)) }
-            }
-            figure.row {
-                (curve(course, &format!("{id}-curve"), (wide, HIGH), true))
-                @if let Some(wald) = wald { (failures(wald, course, &format!("{id}-wald"))) }
-                @if let Some(competence) = competence { (shown(competence, course, &format!("{id}-shown"))) }
+            p { (words::level(course)) }
+            div.row {
+                figure {
+                    (curve(course, &format!("{id}-curve"), (wide, HIGH), true))
+                    figcaption { (words::curve(course)) }
+                }
+                @if let Some(charts) = charts {
+                    figure {
+                        @if let Some(wald) = wald { (failures(wald, course, &format!("{id}-wald"))) }
+                        figcaption { (words::wald(charts)) }
+                    }
+                    figure {
+                        @if let Some(competence) = competence { (shown(competence, course, &format!("{id}-shown"))) }
+                        figcaption { (words::competence(charts)) }
+                    }
+                }
             }
             p.aside { (words::adjustment(course)) }
         }
@@ -44,6 +53,13 @@ pub fn section(course: &Course, id: &str) -> Markup {
 /// First and last attempt on an axis.
 fn span(course: &Course) -> (f64, f64) {
     (1.0, course.steps.len().max(2) as f64)
+}
+
+/// Where an axis of harm ends: harm is rare, and its band is wide at the first attempts, which may run out of the picture.
+fn top(drawn: &[(u32, f64, f64, f64)]) -> f64 {
+    let band = drawn.iter().skip(drawn.len() / 4).map(|(.., high)| *high);
+    let most = drawn.iter().map(|(_, value, ..)| *value).chain(band).fold(0.1, f64::max);
+    (1.1 * most).min(1.0)
 }
 
 /// The learning curve. `is_whole`: with its heading in full, and single attempts.
@@ -67,7 +83,7 @@ pub fn curve(course: &Course, id: &str, size: (f64, f64), is_whole: bool) -> Mar
         told: format!("{} {}", words::level(course), words::curve(course)),
         size,
         x: span(course),
-        y: range.unwrap_or((0.0, 1.0)),
+        y: range.unwrap_or((0.0, if course.measure == Measure::Breach { top(&drawn) } else { 1.0 })),
         x_label: if is_whole { "Attempt" } else { "" },
         is_share: range.is_none(),
     };
@@ -127,8 +143,8 @@ fn failures(wald: &Wald, course: &Course, id: &str) -> Markup {
         is_new = point.crossed.is_some();
     }
     plot.svg(html! {
-        (plot.level("warn", above, "too many"))
-        (plot.level("fine", -below, "acceptable"))
+        (plot.level("warn", above))
+        (plot.level("fine", -below))
         @for run in &runs { (plot.jagged("sum", run)) }
         @for (n, point) in &wald.points {
             @match point.crossed {
@@ -137,6 +153,8 @@ fn failures(wald: &Wald, course: &Course, id: &str) -> Markup {
                 None => {},
             }
         }
+        (plot.word(above, false, "too many"))
+        (plot.word(-below, true, "acceptable"))
     })
 }
 
@@ -172,11 +190,13 @@ fn shown(competence: &Competence, course: &Course, id: &str) -> Markup {
         is_new = point.is_signal;
     }
     plot.svg(html! {
-        (plot.level("fine", design.shown.h, "shown"))
-        @if is_watched { (plot.level("warn", design.lost.h, "no longer kept")) }
+        (plot.level("fine", design.shown.h))
+        @if is_watched { (plot.level("warn", design.lost.h)) }
         @for (watched, run) in &runs { (plot.jagged(if *watched == Signal::Shown { "sum" } else { "sum watched" }, run)) }
         @for (n, point) in competence.points.iter().filter(|(_, point)| point.is_signal) {
             (mark(if point.watched == Signal::Shown { Shape::Disc } else { Shape::Triangle }, plot.x(f64::from(*n)), plot.y(point.value)))
         }
+        (plot.word(design.shown.h, true, "shown"))
+        @if is_watched { (plot.word(design.lost.h, false, "no longer kept")) }
     })
 }

@@ -77,15 +77,18 @@ impl Plot<'_> {
         }
     }
 
-    /// A line from side to side at a value, with a word at its right end.
-    pub fn level(&self, class: &str, value: f64, word: &str) -> Markup {
+    /// A line from side to side at a value.
+    pub fn level(&self, class: &str, value: f64) -> Markup {
+        let y = px(self.y(value));
+        html! { line class=(format!("level {class}")) x1=(LEFT) x2=(px(self.size.0 - RIGHT)) y1=(y) y2=(y) {} }
+    }
+
+    /// A word at such a line, on the left or on the right; after what it must be read over.
+    pub fn word(&self, value: f64, is_left: bool, word: &str) -> Markup {
         let y = self.y(value);
-        // The word stands on the side where there is room.
-        let at = if y < ABOVE + 16.0 { y + 12.0 } else { y - 4.0 };
-        html! {
-            line class=(format!("level {class}")) x1=(LEFT) x2=(px(self.size.0 - RIGHT)) y1=(px(y)) y2=(px(y)) {}
-            text.word x=(px(self.size.0 - RIGHT - 1.0)) y=(px(at)) { (word) }
-        }
+        let at = if y < ABOVE + 14.0 { y + 12.0 } else { y - 4.0 };
+        let x = if is_left { LEFT + 3.0 } else { self.size.0 - RIGHT - 1.0 };
+        html! { text class=(if is_left { "word left" } else { "word" }) x=(px(x)) y=(px(at)) { (word) } }
     }
 
     /// The space between two lines: where, low, high.

@@ -137,20 +137,20 @@ impl Scale {
 }
 
 /// The next of 1, 2, 5 times a power of ten.
-fn round_step(step: f64) -> f64 {
+pub(crate) fn round_step(step: f64) -> f64 {
     let power = libm::pow(10.0, libm::floor(libm::log10(step)));
     [1.0, 2.0, 5.0].into_iter().find(|m| m * power >= step * (1.0 - 1e-9)).unwrap_or(10.0) * power
 }
 
 /// A number without needless decimals.
-pub(super) fn short(value: f64) -> String {
+pub(crate) fn short(value: f64) -> String {
     let text = format!("{value:.2}");
     let text = text.trim_end_matches('0').trim_end_matches('.');
     if text == "-0" { "0".to_string() } else { text.replace('-', "−") }
 }
 
 /// A coordinate.
-pub(super) fn px(value: f64) -> String {
+pub(crate) fn px(value: f64) -> String {
     format!("{value:.1}")
 }
 

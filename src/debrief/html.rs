@@ -20,7 +20,7 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 const LONG_STORY: usize = 36;
 
 /// The style sheet.
-const STYLE: &str = include_str!("document.css");
+pub(crate) const STYLE: &str = include_str!("document.css");
 
 /// The whole document. `maps`: where the judged chop works, where that was computed.
 pub fn document(

@@ -173,8 +173,8 @@ fn once<'a>(sentences: impl Iterator<Item = &'a str>) -> Vec<&'a str> {
     said
 }
 
-/// A breach of the posterior capsule in plain words.
-const BREACH: &str = "capsule breach";
+/// A breach of the posterior capsule, as it is named among critical events.
+pub const BREACH: &str = "capsule breach";
 
 /// A critical event in plain words, `None` where it is none: only these end an attempt's score.
 pub fn critical_in_words(kind: &EventKind) -> Option<&'static str> {

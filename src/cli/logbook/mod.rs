@@ -5,6 +5,7 @@
 
 mod add;
 mod admit;
+mod curve;
 mod demo;
 mod erase;
 mod export;
@@ -12,6 +13,7 @@ mod key;
 mod list;
 mod people;
 mod rebuild;
+mod report;
 mod rescore;
 mod verify;
 mod words;
@@ -39,6 +41,10 @@ enum LogbookCommand {
     Add(add::AddArguments),
     /// What is in the record
     List(list::ListArguments),
+    /// How a trainee's attempts go on: a learning curve, and charts of failures and of competence
+    Curve(curve::CurveArguments),
+    /// What a trainee's or a cohort's attempts say, as one document to read or print
+    Report(report::ReportArguments),
     /// Say something about an entry
     Comment(words::CommentArguments),
     /// Sign an entry off
@@ -72,6 +78,8 @@ pub(crate) fn run(arguments: &LogbookArguments) -> Result<ExitCode, CliError> {
     match &arguments.command {
         LogbookCommand::Add(arguments) => add::run(arguments),
         LogbookCommand::List(arguments) => list::run(arguments),
+        LogbookCommand::Curve(arguments) => curve::run(arguments),
+        LogbookCommand::Report(arguments) => report::run(arguments),
         LogbookCommand::Comment(arguments) => words::comment(arguments),
         LogbookCommand::SignOff(arguments) => words::sign_off(arguments),
         LogbookCommand::Rescore(arguments) => rescore::run(arguments),

@@ -89,7 +89,11 @@ impl Part {
         } else {
             let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
             // The error's own text would name the hidden file.
-            tempfile::Builder::new().prefix(".").suffix(".part").tempfile_in(folder).map_err(|error| error.kind().into())
+            tempfile::Builder::new()
+                .prefix(".")
+                .suffix(".part")
+                .tempfile_in(folder)
+                .map_err(|error| error.kind().into())
         };
         match made {
             Ok(file) => Ok(Self { path, file }),

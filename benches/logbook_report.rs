@@ -1,0 +1,94 @@
+//! What curves and reports of a large record take: 100,000 attempts of 50 people, each a first attempt on an unseen eye, in a file.
+//!
+//! The attempts are invented and as small as can be (no inputs, some 3 kB each): analysis reads columns and no bodies, so that larger
+//! ones would take the same. They go in through the store's own door. `cargo bench --no-default-features --features logbook --bench
+//! logbook_report`; `CORECLEFT_KEEP=FILE` keeps the store.
+#![allow(clippy::unwrap_used, reason = "a bench that cannot go on stops")]
+
+#[path = "../tests/common/cohort.rs"]
+#[allow(dead_code, reason = "tests use the rest")]
+mod cohort;
+
+use cohort::{hand, hand_in, learner, made, person};
+use corecleft::logbook::analysis::cohort::together;
+use corecleft::logbook::analysis::course::by_device;
+use corecleft::logbook::analysis::{Course, Depth, Designs, Measure, Stated, Wanted};
+use corecleft::logbook::entry::Purpose;
+use corecleft::logbook::report::{Sources, of_cohort, of_trainee};
+use corecleft::logbook::{Logbook, Opening};
+use std::path::PathBuf;
+use std::time::Instant;
+
+const PEOPLE: u64 = 50;
+const EACH: u64 = 2000;
+const AT_ONCE: usize = 500;
+
+/// Runs of each; the least and the middle are told.
+const RUNS: usize = 5;
+
+fn timed(what: &str, asked_ms: Option<f64>, mut work: impl FnMut() -> usize) {
+    let mut taken: Vec<f64> = Vec::new();
+    let mut size = 0;
+    for _ in 0..RUNS {
+        let begun = Instant::now();
+        size = work();
+        taken.push(begun.elapsed().as_secs_f64() * 1e3);
+    }
+    taken.sort_by(f64::total_cmp);
+    let asked = asked_ms.map_or(String::new(), |ms| format!(", asked for {ms:.0}"));
+    println!("{what}: least {:.0} ms, middle {:.0} ms{asked} ({size})", taken[0], taken[RUNS / 2]);
+}
+
+fn main() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = std::env::var_os("CORECLEFT_KEEP").map_or_else(|| folder.path().join("bench.logbook"), PathBuf::from);
+    let begun = Instant::now();
+    let mut book = made(&path);
+    for number in 0..PEOPLE {
+        for part in learner(number, EACH, &hand("mouse")).chunks(AT_ONCE) {
+            hand_in(
+                &mut book,
+                if number % 2 == 0 { "Room 1" } else { "Room 2" },
+                &person(number),
+                Purpose::Assessment,
+                part,
+            );
+        }
+    }
+    drop(book);
+    let entries = PEOPLE * EACH;
+    println!("{entries} entries of {PEOPLE} people made in {:.0} s; load {}", begun.elapsed().as_secs_f64(), load());
+    let open = || Logbook::open(path.to_str().unwrap(), Opening::default()).unwrap();
+    for (component, asked_ms) in
+        [("pass", Some(200.0)), ("score", Some(200.0)), ("breach", Some(200.0)), ("division", Some(200.0))]
+    {
+        let measure: Measure = component.parse().unwrap();
+        timed(&format!("cohort curve, {component}"), asked_ms, || {
+            let found = open().done(&Wanted::default(), Depth::of(measure)).unwrap();
+            by_device(&found.attempts).iter().map(|(_, own)| together(measure, own).len()).sum()
+        });
+    }
+    let wanted = Wanted { trainee: Some(person(7).to_string()), ..Wanted::default() };
+    for component in ["pass", "score", "division"] {
+        let measure: Measure = component.parse().unwrap();
+        timed(&format!("one trainee's curve, {component}"), None, || {
+            let found = open().done(&wanted, Depth::of(measure)).unwrap();
+            let own: Vec<_> = found.attempts.iter().collect();
+            Course::of(measure, "mouse", &own, &Stated::default(), &mut Designs::default()).steps.len()
+        });
+    }
+    let report = |wanted: &Wanted| {
+        let mut book = open();
+        let found = book.done(wanted, Depth::Everything).unwrap();
+        let (head, signed_off) = (book.head().unwrap(), book.signed_off().unwrap());
+        let sources = Sources { wanted, found: &found, stated: &Stated::default(), head, signed_off: &signed_off };
+        if wanted.trainee.is_some() { of_trainee(&sources).len() } else { of_cohort(&sources).len() }
+    };
+    timed("report of 50 trainees, bytes", Some(5000.0), || report(&Wanted::default()));
+    timed("report of one trainee, bytes", None, || report(&wanted));
+    println!("load {}", load());
+}
+
+fn load() -> String {
+    std::fs::read_to_string("/proc/loadavg").unwrap_or_else(|_| "not known".to_owned()).trim().to_owned()
+}

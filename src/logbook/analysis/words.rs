@@ -1,0 +1,278 @@
+//! What results say, as sentences: the same ones on the page of a terminal and in a document.
+
+use super::course::{Charts, Course, Stated, Step};
+use super::measure::{Measure, Outcome};
+use super::rows::{Found, Purposes, Wanted};
+use crate::statistics::cusum::Line;
+use crate::statistics::learning::Form;
+use crate::statistics::rate::Rate;
+use std::collections::BTreeSet;
+
+/// A share as a percentage: whole, or with a decimal below ten; never a 0 or a 100 that was rounded to.
+pub fn percent(share: f64) -> String {
+    let value = 100.0 * share;
+    let is_near_an_end = !(9.95..=99.5).contains(&value);
+    let text = if is_near_an_end { format!("{value:.1}") } else { format!("{value:.0}") };
+    format!("{} %", text.trim_end_matches(".0"))
+}
+
+/// A share with its interval: `30 % (18–45 %)`; a dash of none.
+pub fn with_interval(rate: Rate) -> String {
+    if rate.of == 0 {
+        return "–".to_owned();
+    }
+    format!("{} ({})", percent(rate.share()), interval(rate))
+}
+
+/// The interval of a share: `18–45 %`.
+fn interval(rate: Rate) -> String {
+    let (low, high) = rate.wilson();
+    format!("{}–{}", percent(low).trim_end_matches(" %"), percent(high))
+}
+
+/// The same of a hundred attempts, for what has its unit elsewhere: `4.7 (3.5–6.4)`.
+pub fn of_100(rate: Rate) -> String {
+    with_interval(rate).replace(" %", "")
+}
+
+/// So many of something.
+pub fn counted(count: usize, one: &str, more: &str) -> String {
+    format!("{count} {}", if count == 1 { one } else { more })
+}
+
+/// Numbers of attempts as a list, the last few of them where there are many.
+fn numbers(all: &[u32]) -> String {
+    let shown = &all[all.len().saturating_sub(4)..];
+    let told = shown.iter().map(u32::to_string).collect::<Vec<_>>().join(", ");
+    if shown.len() < all.len() { format!("{told} ({} times in all)", all.len()) } else { told }
+}
+
+/// Which attempts count, and what was left out.
+pub fn what_counts(wanted: &Wanted, found: &Found) -> String {
+    let which = match (wanted.all, wanted.purposes) {
+        (false, Purposes::Assessment) => "First attempts on unseen eyes, handed in for assessment",
+        (false, Purposes::Practice) => "First attempts on unseen eyes, handed in as practice",
+        (false, Purposes::Both) => "First attempts on unseen eyes, assessment and practice together, as asked",
+        (true, Purposes::Assessment) => {
+            "All attempts handed in for assessment, also later ones on the same eye, as asked"
+        }
+        (true, Purposes::Practice) => "All attempts handed in as practice, also later ones on the same eye, as asked",
+        (true, Purposes::Both) => "All attempts, later ones on the same eye and practice too, as asked",
+    };
+    let other = if wanted.purposes == Purposes::Practice { "assessment" } else { "practice" };
+    let out = [
+        (found.later, "later on an eye seen before".to_owned()),
+        (found.other_purpose, other.to_owned()),
+        (found.other_device, "with other devices".to_owned()),
+    ];
+    let out: Vec<String> =
+        out.iter().filter(|(count, _)| *count > 0).map(|(count, what)| format!("{count} {what}")).collect();
+    let out = if out.is_empty() { String::new() } else { format!(" Left out: {}.", out.join(", ")) };
+    format!("{which}: {}.{out}", found.attempts.len())
+}
+
+/// That attempts were invented; `None` where none was.
+pub fn invented(found: &Found) -> Option<String> {
+    let (simulated, of) = (found.attempts.iter().filter(|done| done.is_simulated).count(), found.attempts.len());
+    let which = if simulated == of { "all".to_owned() } else { simulated.to_string() };
+    (simulated > 0).then(|| {
+        format!(
+            "Invented: {which} of these {of} attempts were made by simulated trainees; no person stands behind them."
+        )
+    })
+}
+
+/// Several devices, and that they are kept apart; `None` where there is one.
+pub fn devices(found: &Found) -> Option<String> {
+    let devices: BTreeSet<&str> = found.attempts.iter().map(|done| done.device.as_str()).collect();
+    (devices.len() > 1).then(|| {
+        format!(
+            "Done with {} devices, each told by itself: {}.",
+            devices.len(),
+            devices.into_iter().collect::<Vec<_>>().join(", ")
+        )
+    })
+}
+
+/// How often, or how much on average.
+pub fn level(course: &Course) -> String {
+    let judged = course.judged();
+    let of = match course.steps.len() {
+        all if all == judged => counted(judged, "attempt", "attempts"),
+        all => format!("{} in which it applied, of {all}", counted(judged, "attempt", "attempts")),
+    };
+    match (course.measure, course.rate()) {
+        _ if judged == 0 => "It applied in no attempt.".to_owned(),
+        (Measure::Breach, Some(good)) => {
+            let harm = Rate { count: good.of - good.count, of: good.of };
+            format!(
+                "Simulated breaches: {} in {of}, {} (95 % interval {}).",
+                harm.count,
+                percent(harm.share()),
+                interval(harm)
+            )
+        }
+        (measure, Some(good)) => {
+            let word = if measure == Measure::Pass { "Passed" } else { "Met" };
+            format!("{word}: {} of {of}, {} (95 % interval {}).", good.count, percent(good.share()), interval(good))
+        }
+        (_, None) => {
+            let mean = mean(course).map_or_else(String::new, |mean| value(course.measure, mean));
+            format!("{}: {mean} on average of {of}.", course.measure.label())
+        }
+    }
+}
+
+/// The mean of a measure that has values.
+pub fn mean(course: &Course) -> Option<f64> {
+    let value = |step: &Step| match step.outcome? {
+        Outcome::Value(value) => Some(value),
+        Outcome::Good(_) => None,
+    };
+    let values: Vec<f64> = course.steps.iter().filter_map(value).collect();
+    (!values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64)
+}
+
+/// A value of a measure.
+pub fn value(measure: Measure, value: f64) -> String {
+    match measure {
+        Measure::Score => format!("{value:.0}"),
+        Measure::PredictionError => format!("{value:.2}"),
+        _ => percent(value),
+    }
+}
+
+/// Where the curve leads from and to, or why there is none.
+pub fn curve(course: &Course) -> String {
+    let curve = match &course.curve {
+        Ok(curve) => curve,
+        Err(refusal) => return format!("No curve: {refusal}."),
+    };
+    let drawn = course.drawn();
+    let told = |(n, at, low, high): &(u32, f64, f64, f64)| {
+        let [at, low, high] = [at, low, high].map(|at| value(course.measure, *at));
+        format!("{at} at attempt {n} (95 % interval {low} to {high})")
+    };
+    let (Some(first), Some(last)) = (drawn.first(), drawn.last()) else { return String::new() };
+    let worth = match curve.form {
+        Form::Scores { per_logit: Some(points), .. } => format!(
+            " A case harder by one logit goes with {} {}.",
+            value(course.measure, points.abs()),
+            if points < 0.0 { "less" } else { "more" }
+        ),
+        _ => String::new(),
+    };
+    format!("By the curve, in a case of middle difficulty: {}, {}.{worth}", told(first), told(last))
+}
+
+/// What Wald's chart came to.
+pub fn wald(charts: &Charts) -> String {
+    let wald = match &charts.wald {
+        Ok(wald) => wald,
+        Err(refusal) => return format!("No chart of failures: {refusal}."),
+    };
+    let crossings = |line| -> Vec<u32> {
+        wald.points.iter().filter(|(_, point)| point.crossed == Some(line)).map(|(n, _)| *n).collect()
+    };
+    let told = |all: &[u32]| match all {
+        [] => "never".to_owned(),
+        all => format!("at attempt {}", numbers(all)),
+    };
+    format!(
+        "Chart of failures, {} acceptable against {} not: crossed the line for too many {}, the line for acceptable {}.",
+        percent(charts.shares.p0),
+        percent(charts.shares.p1),
+        told(&crossings(Line::Unacceptable)),
+        told(&crossings(Line::Acceptable))
+    )
+}
+
+/// What the chart of competence came to.
+pub fn competence(charts: &Charts) -> String {
+    let competence = match &charts.competence {
+        Ok(competence) => competence,
+        Err(refusal) => return format!("No chart of competence: {refusal}."),
+    };
+    let shown = match competence.shown_at() {
+        Some((n, true)) => format!("shown at attempt {n}"),
+        Some((n, false)) => format!(
+            "shown at attempt {n}, after more attempts than the {} that its error rate is for",
+            competence.design.shown.attempts
+        ),
+        None => format!(
+            "not shown in {}; that is no proof of the opposite",
+            counted(competence.points.len(), "attempt", "attempts")
+        ),
+    };
+    let lost = competence.lost_at().map_or(String::new(), |n| format!("; at attempt {n} no longer kept"));
+    format!(
+        "Competence (failing in {} and not in {}): {shown}{lost}.",
+        percent(charts.shares.p0),
+        percent(charts.shares.p1)
+    )
+}
+
+/// How often the charts are wrong.
+pub fn errors(charts: &Charts) -> Vec<String> {
+    let mut all = Vec::new();
+    if let Ok(wald) = &charts.wald {
+        all.push(wald.in_words.clone());
+    }
+    if let Ok(competence) = &charts.competence {
+        all.push(competence.design.in_words());
+    }
+    all
+}
+
+/// What charts were made for.
+pub fn stated(stated: &Stated) -> String {
+    format!(
+        "Stated for the chart of failures: α {}, β {}; for the chart of competence: a wrong signal in at most {} within {} attempts.",
+        percent(stated.alpha),
+        percent(stated.beta),
+        percent(stated.wrongly),
+        stated.within
+    )
+}
+
+/// Whether the difficulty of cases was taken into account.
+pub fn adjustment(course: &Course) -> String {
+    let (judged, unknown) = (course.judged(), course.without_difficulty());
+    if judged == 0 {
+        return String::new();
+    }
+    let chart = match &course.charts {
+        Some(Charts { wald: Ok(wald), .. }) if wald.is_adjusted => {
+            ", the chart of failures too; the chart of competence is not"
+        }
+        _ => "",
+    };
+    match unknown {
+        0 => format!("Adjusted for the difficulty of each case, as simulated trainees had it{chart}."),
+        all if all == judged => {
+            "Not adjusted for difficulty: for this it is known of none of these cases, and each counts as one of the middle.".to_owned()
+        }
+        some => format!(
+            "Adjusted for the difficulty of cases, as simulated trainees had it{chart}; {some} of {judged} attempts were at \
+             cases whose difficulty is not known, and count as cases of the middle."
+        ),
+    }
+}
+
+/// No score decides anything.
+pub const NO_SINGLE_SCORE: &str = "No single score decides anything: a chart or a curve is one thing that a supervisor who knows the \
+                                   trainee looks at among others.";
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn shares_are_written_with_the_digits_that_matter() {
+        assert_eq!(percent(0.0), "0 %");
+        assert_eq!([0.3, 0.031, 0.998, 1.0].map(percent), ["30 %", "3.1 %", "99.8 %", "100 %"]);
+        assert_eq!(with_interval(Rate { count: 84, of: 3445 }), "2.4 % (2–3 %)");
+        assert_eq!(with_interval(Rate { count: 0, of: 0 }), "–");
+        assert_eq!(numbers(&[1, 2, 3, 4, 5]), "2, 3, 4, 5 (5 times in all)");
+    }
+}

@@ -66,12 +66,13 @@ impl Plot<'_> {
     pub fn svg(&self, drawn: Markup) -> Markup {
         let (wide, high) = self.size;
         let (title, desc) = (format!("{}-t", self.id), format!("{}-d", self.id));
+        let named = if self.title.is_empty() { desc.clone() } else { format!("{title} {desc}") };
         let bottom = self.bottom();
         html! {
-            svg.plot role="img" aria-labelledby=(format!("{title} {desc}")) viewBox=(format!("0 0 {wide} {high}")) {
-                title id=(title) { (self.title) }
+            svg.plot role="img" aria-labelledby=(named) viewBox=(format!("0 0 {wide} {high}")) {
+                @if !self.title.is_empty() { title id=(title) { (self.title) } }
                 desc id=(desc) { (self.told) }
-                text.heading x="0" y="12" { (self.title) }
+                @if !self.title.is_empty() { text.heading x="0" y="12" { (self.title) } }
                 @for value in steps(self.y, (bottom - self.top()) / 24.0) {
                     line.grid x1=(LEFT) x2=(px(wide - RIGHT)) y1=(px(self.y(value))) y2=(px(self.y(value))) {}
                     text.tick x=(LEFT - 5.0) y=(px(self.y(value) + 4.0)) {

@@ -18,7 +18,7 @@ const HALF: f64 = 362.0;
 const HIGH: f64 = 250.0;
 
 /// Size of a trainee's small chart, px.
-const SMALL: (f64, f64) = (176.0, 104.0);
+const SMALL: (f64, f64) = (176.0, 92.0);
 
 /// Numbers of attempts at which the funnel's limits are computed.
 const LIMITS: usize = 60;
@@ -89,10 +89,10 @@ fn standing_in_words(standing: Option<Standing>) -> &'static str {
     match standing {
         None => "–",
         Some(Standing::Within) => "within",
-        Some(Standing::Low) => "▼ below 95 %",
-        Some(Standing::High) => "▲ above 95 %",
-        Some(Standing::FarLow) => "◆ below 99.8 %",
-        Some(Standing::FarHigh) => "◆ above 99.8 %",
+        Some(Standing::Low) => "▼ below",
+        Some(Standing::High) => "▲ above",
+        Some(Standing::FarLow) => "◆ far below",
+        Some(Standing::FarHigh) => "◆ far above",
     }
 }
 
@@ -160,7 +160,7 @@ fn people(cohort: &Cohort) -> Markup {
                     }
                 }
             }
-            p.aside { "Passed, and where that lies among the others, are not adjusted for the difficulty of cases: whoever met harder ones passes less." }
+            p.aside { "Among the others: ▼ ▲ beyond the 95 % limits of chance, ◆ beyond the 99.8 % limits. That, and the share passed, are not adjusted for the difficulty of cases: whoever met harder ones passes less. A click on a heading sorts." }
         }
     }
 }

@@ -31,13 +31,25 @@ pub struct Plot<'a> {
     pub is_share: bool,
 }
 
-/// Space around the plot, px: left, right, above, below.
+/// Space around the plot, px: left, right; above and below, with a heading and without, with a label and without.
 const LEFT: f64 = 38.0;
 const RIGHT: f64 = 8.0;
 const ABOVE: f64 = 20.0;
+const ABOVE_BARE: f64 = 9.0;
 const BELOW: f64 = 34.0;
+const BELOW_BARE: f64 = 20.0;
 
 impl Plot<'_> {
+    /// Where the plot begins.
+    fn top(&self) -> f64 {
+        if self.title.is_empty() { ABOVE_BARE } else { ABOVE }
+    }
+
+    /// Where it ends.
+    fn bottom(&self) -> f64 {
+        self.size.1 - if self.x_label.is_empty() { BELOW_BARE } else { BELOW }
+    }
+
     /// Where a value lies on the axis to the right.
     pub fn x(&self, value: f64) -> f64 {
         let (low, high) = self.x;
@@ -47,20 +59,21 @@ impl Plot<'_> {
     /// Where a value lies above the axis.
     pub fn y(&self, value: f64) -> f64 {
         let (low, high) = self.y;
-        self.size.1 - BELOW - (self.size.1 - ABOVE - BELOW) * ((value - low) / (high - low)).clamp(0.0, 1.0)
+        self.bottom() - (self.bottom() - self.top()) * ((value - low) / (high - low)).clamp(0.0, 1.0)
     }
 
     /// The whole chart.
     pub fn svg(&self, drawn: Markup) -> Markup {
         let (wide, high) = self.size;
         let (title, desc) = (format!("{}-t", self.id), format!("{}-d", self.id));
-        let bottom = high - BELOW;
+        let named = if self.title.is_empty() { desc.clone() } else { format!("{title} {desc}") };
+        let bottom = self.bottom();
         html! {
-            svg.plot role="img" aria-labelledby=(format!("{title} {desc}")) viewBox=(format!("0 0 {wide} {high}")) {
-                title id=(title) { (self.title) }
+            svg.plot role="img" aria-labelledby=(named) viewBox=(format!("0 0 {wide} {high}")) {
+                @if !self.title.is_empty() { title id=(title) { (self.title) } }
                 desc id=(desc) { (self.told) }
-                text.heading x="0" y="12" { (self.title) }
-                @for value in steps(self.y, (high - ABOVE - BELOW) / 24.0) {
+                @if !self.title.is_empty() { text.heading x="0" y="12" { (self.title) } }
+                @for value in steps(self.y, (bottom - self.top()) / 24.0) {
                     line.grid x1=(LEFT) x2=(px(wide - RIGHT)) y1=(px(self.y(value))) y2=(px(self.y(value))) {}
                     text.tick x=(LEFT - 5.0) y=(px(self.y(value) + 4.0)) {
                         @if self.is_share { (short(100.0 * value)) } @else { (short(value)) }
@@ -86,7 +99,7 @@ impl Plot<'_> {
     /// A word at such a line, on the left or on the right; after what it must be read over.
     pub fn word(&self, value: f64, is_left: bool, word: &str) -> Markup {
         let y = self.y(value);
-        let at = if y < ABOVE + 14.0 { y + 12.0 } else { y - 4.0 };
+        let at = if y < self.top() + 14.0 { y + 12.0 } else { y - 4.0 };
         let x = if is_left { LEFT + 3.0 } else { self.size.0 - RIGHT - 1.0 };
         html! { text class=(if is_left { "word left" } else { "word" }) x=(px(x)) y=(px(at)) { (word) } }
     }
@@ -111,8 +124,8 @@ impl Plot<'_> {
 
     /// Short strokes along the upper or the lower edge.
     pub fn rug(&self, is_upper: bool, is_good: bool, at: impl Iterator<Item = f64>) -> Markup {
-        let bottom = self.size.1 - BELOW;
-        let (from, to) = if is_upper { (ABOVE - 3.0, ABOVE + 3.0) } else { (bottom - 5.0, bottom) };
+        let (top, bottom) = (self.top(), self.bottom());
+        let (from, to) = if is_upper { (top - 3.0, top + 3.0) } else { (bottom - 5.0, bottom) };
         let path: String = at.map(|x| format!("M{} {from}V{to}", px(self.x(x)))).collect();
         html! { @if !path.is_empty() { path class=(if is_good { "rug good" } else { "rug bad" }) d=(path) {} } }
     }

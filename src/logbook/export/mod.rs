@@ -12,8 +12,8 @@ mod parquet;
 pub mod table;
 mod xapi;
 
-use super::database::DatabaseError;
-use super::store::{Head, Logbook, head};
+use crate::logbook::database::DatabaseError;
+use crate::logbook::store::{Head, Logbook, head};
 use judged::Judged;
 use std::fs::File;
 use std::io::{self, BufWriter, Write as _};

@@ -191,7 +191,7 @@ fn page(eye: &Eye, trial: Option<&Trial>, journal: &Journal) -> String {
         for Done { which, cell } in &trial.chops {
             let _ = writeln!(
                 page,
-                "  {:<24}{:5.2} mm deep  {:3.0} % of the core cracked  {}",
+                "  {:<24}{:5.2} mm deep  {:3.0} % of core cracked  {}",
                 which.in_words(),
                 cell.chop.depth_mm,
                 100.0 * cell.core_fraction_cracked,

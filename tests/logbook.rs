@@ -688,7 +688,7 @@ fn killed_at_any_moment_it_keeps_what_was_committed_and_nothing_half() {
         (path.to_str().unwrap().to_owned(), ())
     });
     println!("{killed:?}");
-    assert!(killed.told > 200 && killed.broken_off > 100, "{killed:?}");
+    assert!(killed.told > 90 && killed.broken_off > 90, "{killed:?}");
 }
 
 #[test]
@@ -871,7 +871,8 @@ fn addresses_that_make_no_sense_are_told() {
 #[test]
 fn bodies_that_are_none_are_told() {
     use proptest::prelude::*;
-    proptest!(ProptestConfig::with_cases(2000), |(bytes in proptest::collection::vec(any::<u8>(), 0..200))| {
+    let config = ProptestConfig { cases: 2000, failure_persistence: None, ..ProptestConfig::default() };
+    proptest!(config, |(bytes in proptest::collection::vec(any::<u8>(), 0..200))| {
         if let Ok(entry) = Entry::of_content(&bytes) {
             // What is read is what would be written, but for numbers that can be written in more than one way.
             prop_assert_eq!(Entry::of_content(&entry.to_content()), Ok(entry));

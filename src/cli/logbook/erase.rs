@@ -14,7 +14,7 @@ pub struct EraseArguments {
     #[arg(long, value_name = "PSEUDONYM", value_parser = pseudonym)]
     trainee: Pseudonym,
     /// By whom: a pseudonym
-    #[arg(long, value_name = "PSEUDONYM", value_parser = pseudonym)]
+    #[arg(long, value_name = "WHO", value_parser = pseudonym)]
     by: Pseudonym,
     #[command(flatten)]
     author: AuthorArguments,
@@ -29,7 +29,7 @@ pub struct RetainArguments {
     #[arg(long, value_name = "TIME", value_parser = days)]
     older_than: i64,
     /// By whom: a pseudonym
-    #[arg(long, value_name = "PSEUDONYM", value_parser = pseudonym)]
+    #[arg(long, value_name = "WHO", value_parser = pseudonym)]
     by: Pseudonym,
     #[command(flatten)]
     author: AuthorArguments,

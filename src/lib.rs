@@ -25,7 +25,7 @@
 //! | [`daily`] | one eye a day, and which eye next: ratings, the day's eye, its trial, the private line of error |
 //! | [`calibrate`] | how hard a case is, and whether its scores follow skill, by simulated trainees |
 //! | [`cli`] | the commands. The trade's units on its outside, the engine's on its inside |
-//! | `logbook` | the program's record (feature `logbook`; an empty shell for now) |
+//! | `logbook` | the program's record: a chain of entries in a file or on a server (feature `logbook`) |
 //! | `app` | the window, and pictures without one (feature `app`) |
 //!
 //! A whole attempt in a few lines:

@@ -20,7 +20,7 @@ const ROOMS: [(&str, &[&str]); 14] = [
     ("debrief", &["statistics", "trainee", "plan", "attempt", "case", "sim", "units"]),
     ("daily", &["statistics", "debrief", "plan", "attempt", "case", "sim", "units"]),
     ("calibrate", &["statistics", "debrief", "trainee", "plan", "attempt", "case", "sim", "units"]),
-    ("logbook", &["calibrate", "statistics", "debrief", "trainee", "plan", "attempt", "case", "sim", "units"]),
+    ("logbook", &["calibrate", "daily", "statistics", "debrief", "trainee", "plan", "attempt", "case", "sim", "units"]),
     (
         "cli",
         &[

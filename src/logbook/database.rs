@@ -14,6 +14,7 @@ use rusqlite::types::{ToSqlOutput, ValueRef};
 use rusqlite::{Connection, ErrorCode, OpenFlags, ffi};
 use std::collections::HashMap;
 use std::error::Error;
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -345,6 +346,9 @@ impl Database {
         if is_made {
             flags |= OpenFlags::SQLITE_OPEN_CREATE;
         }
+        if is_made {
+            own(path)?;
+        }
         let connection = Connection::open_with_flags(path, flags)?;
         connection.busy_timeout(wait)?;
         connection.set_prepared_statement_cache_capacity(STATEMENTS);
@@ -524,6 +528,23 @@ impl Database {
             let _ = self.plain("ROLLBACK");
         }
         done
+    }
+}
+
+/// A new file for its owner alone; the database's own files beside it follow it in that. One that is there stays as it is.
+fn own(path: &Path) -> Result<(), DatabaseError> {
+    let mut options = std::fs::OpenOptions::new();
+    options.write(true).create_new(true);
+    #[cfg(unix)]
+    std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
+    match options.open(path) {
+        Ok(_) => Ok(()),
+        Err(error) => match error.kind() {
+            ErrorKind::AlreadyExists => Ok(()),
+            ErrorKind::PermissionDenied | ErrorKind::ReadOnlyFilesystem => Err(DatabaseError::ReadOnly),
+            ErrorKind::StorageFull | ErrorKind::QuotaExceeded => Err(DatabaseError::Full),
+            _ => Err(DatabaseError::CannotOpen),
+        },
     }
 }
 

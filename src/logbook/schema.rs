@@ -110,8 +110,7 @@ fn version(database: &mut Database) -> Result<i64, DatabaseError> {
     let is_there = match database {
         Database::File(_) => "SELECT count(*) FROM sqlite_master WHERE type = 'table' AND name = 'version'",
         Database::Server { .. } => {
-            "SELECT count(*) FROM information_schema.tables \
-             WHERE table_schema = current_schema() AND table_name = 'version'"
+            "SELECT count(*) FROM pg_catalog.pg_tables WHERE schemaname = current_schema() AND tablename = 'version'"
         }
     };
     let count = |rows: Vec<Vec<Value>>| rows.first().and_then(|row| row.first().and_then(Value::whole));

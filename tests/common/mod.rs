@@ -7,6 +7,9 @@ use corecleft::plan::{Bevel, ChopKind, Manoeuvre, OutOf, Performer, PlanSpec};
 use corecleft::sim::{Inputs, Model, State, step};
 use std::path::{Path, PathBuf};
 
+#[cfg(feature = "logbook")]
+pub mod logbook;
+
 /// A file of the repository.
 pub fn path(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join(name)

@@ -1,6 +1,6 @@
 //! `logbook erase` and `logbook retain`: deleting a person's data, or what is older than it is to be kept.
 
-use super::{AuthorArguments, Open, StoreArguments, pseudonym};
+use super::{AuthorArguments, Open, StoreArguments, counted, pseudonym};
 use crate::cli::{CliError, print, remark};
 use crate::logbook::erasure::Erasure;
 use crate::logbook::{LogbookError, Pseudonym, moment};
@@ -14,7 +14,7 @@ pub struct EraseArguments {
     #[arg(long, value_name = "PSEUDONYM", value_parser = pseudonym)]
     trainee: Pseudonym,
     /// By whom: a pseudonym
-    #[arg(long, value_name = "PSEUDONYM", value_parser = pseudonym)]
+    #[arg(long, value_name = "WHO", value_parser = pseudonym)]
     by: Pseudonym,
     #[command(flatten)]
     author: AuthorArguments,
@@ -29,7 +29,7 @@ pub struct RetainArguments {
     #[arg(long, value_name = "TIME", value_parser = days)]
     older_than: i64,
     /// By whom: a pseudonym
-    #[arg(long, value_name = "PSEUDONYM", value_parser = pseudonym)]
+    #[arg(long, value_name = "WHO", value_parser = pseudonym)]
     by: Pseudonym,
     #[command(flatten)]
     author: AuthorArguments,
@@ -79,7 +79,8 @@ pub(super) fn retain(arguments: &RetainArguments) -> Result<ExitCode, CliError> 
 
 fn told(open: &Open, erased: Result<Erasure, LogbookError>) -> Result<ExitCode, CliError> {
     let Erasure { seq, seqs, is_scrubbed } = erased.map_err(|error| open.refused(error))?;
-    print(&format!("{} bodies were deleted; entry {seq} says which.\n", seqs.len()))?;
+    let bodies = counted(seqs.len(), "body was", "bodies were");
+    print(&format!("{bodies} deleted; entry {seq} says which.\n"))?;
     if !is_scrubbed {
         let remains = "traces remain in the store's own files until others let go of it or the server's next vacuum";
         remark(&format!("{}: {remains}; backups and logs keep what they have", open.name));

@@ -10,6 +10,7 @@ mod erase;
 mod key;
 mod list;
 mod people;
+mod rebuild;
 mod report;
 mod rescore;
 mod verify;
@@ -50,6 +51,8 @@ enum LogbookCommand {
     Rescore(rescore::RescoreArguments),
     /// Find whatever was edited, removed, reordered, inserted or forged
     Verify(verify::VerifyArguments),
+    /// Make the tables that follow from the entries anew
+    Rebuild(rebuild::RebuildArguments),
     /// Keep the last entry's hash elsewhere, so that a shortened record shows
     Head(verify::HeadArguments),
     /// Make a station's key, by which its entries are signed
@@ -75,6 +78,7 @@ pub(crate) fn run(arguments: &LogbookArguments) -> Result<ExitCode, CliError> {
         LogbookCommand::SignOff(arguments) => words::sign_off(arguments),
         LogbookCommand::Rescore(arguments) => rescore::run(arguments),
         LogbookCommand::Verify(arguments) => verify::run(arguments),
+        LogbookCommand::Rebuild(arguments) => rebuild::run(arguments),
         LogbookCommand::Head(arguments) => verify::head(arguments),
         LogbookCommand::Key(arguments) => key::run(arguments),
         LogbookCommand::People(arguments) => people::run(arguments),
@@ -190,6 +194,11 @@ fn key_refused(path: &Path, error: &KeyError) -> CliError {
 
 fn read_key(path: &Path) -> Result<StationKey, CliError> {
     StationKey::read(path).map_err(|error| key_refused(path, &error))
+}
+
+/// So many of something.
+fn counted(count: usize, one: &str, more: &str) -> String {
+    format!("{count} {}", if count == 1 { one } else { more })
 }
 
 /// A pseudonym on the command line.

@@ -18,7 +18,7 @@ pub struct RescoreArguments {
     #[arg(long, value_name = "CASE")]
     goals: PathBuf,
     /// By whom: a pseudonym
-    #[arg(long, value_name = "PSEUDONYM", value_parser = pseudonym)]
+    #[arg(long, value_name = "WHO", value_parser = pseudonym)]
     by: Pseudonym,
     #[command(flatten)]
     author: AuthorArguments,

@@ -1,6 +1,6 @@
 //! `logbook verify` and `logbook head`: has anything been edited, removed, reordered, inserted or forged?
 
-use super::{AuthorArguments, StoreArguments};
+use super::{AuthorArguments, StoreArguments, counted};
 use crate::cli::{CliError, plain, print, progress, remark, write_whole};
 use crate::logbook::proof::{KeptHead, Report, Sample, Step};
 use crate::logbook::{chain, moment};
@@ -163,8 +163,8 @@ fn tell(name: &str, report: &Report, sample: Sample) -> Result<(), CliError> {
         let seqs: Vec<String> = gone.iter().map(|gone| gone.seq.to_string()).collect();
         let first = gone[0];
         say(format!(
-            "Entry {told_by}: {} bodies deleted by {} on {}, since {}: {}",
-            seqs.len(),
+            "Entry {told_by}: {} deleted by {} on {}, since {}: {}",
+            counted(seqs.len(), "body", "bodies"),
             first.by,
             moment::day(first.at_ms),
             first.because,
@@ -175,22 +175,24 @@ fn tell(name: &str, report: &Report, sample: Sample) -> Result<(), CliError> {
         say(format!("Entry {}: not verifiable here: {}", elsewhere.seq, elsewhere.reason));
     }
     if report.hidden > 0 {
-        say(format!("{} bodies are not to be seen by this login; their hashes were checked.", report.hidden));
+        let bodies = counted(report.hidden as usize, "body is", "bodies are");
+        say(format!("{bodies} not to be seen by this login; the chain around was checked."));
     }
     for station in &report.stations {
-        say(format!("Station `{}` signed {} entries; key {}", station.station, station.signed, station.fingerprint));
+        let signed = counted(station.signed as usize, "entry", "entries");
+        say(format!("Station `{}` signed {signed}; key {}", station.station, station.fingerprint));
     }
     let which = match sample {
         Sample::All => "all".to_owned(),
         Sample::Some { seed, .. } => format!("a sample, seed {seed},"),
     };
     say(format!(
-        "{} entries; {} of {} attempts done again ({which} of {}); {} faults. Head {}",
-        report.entries,
+        "{}; {} of {} attempts came out as they claim ({which} of {}); {}. Head {}",
+        counted(report.entries as usize, "entry", "entries"),
         report.valid,
         chosen(report, sample),
         report.attempts,
-        report.faults.len(),
+        counted(report.faults.len(), "fault", "faults"),
         chain::hex(&report.head.hash)
     ));
     print(&page)

@@ -16,7 +16,7 @@ pub struct CommentArguments {
     #[arg(value_name = "WORDS")]
     words: String,
     /// By whom: a pseudonym
-    #[arg(long, value_name = "PSEUDONYM", value_parser = pseudonym)]
+    #[arg(long, value_name = "WHO", value_parser = pseudonym)]
     by: Pseudonym,
     #[command(flatten)]
     author: AuthorArguments,
@@ -31,7 +31,7 @@ pub struct SignOffArguments {
     #[arg(value_name = "ENTRY")]
     entry: u64,
     /// By whom: a pseudonym
-    #[arg(long, value_name = "PSEUDONYM", value_parser = pseudonym)]
+    #[arg(long, value_name = "WHO", value_parser = pseudonym)]
     by: Pseudonym,
     #[command(flatten)]
     author: AuthorArguments,

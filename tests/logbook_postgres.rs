@@ -1,0 +1,485 @@
+//! The record on a server: a real PostgreSQL, started for these tests and stopped after them. Where none is installed, a line says which
+//! tests were left out.
+#![cfg(all(feature = "logbook", unix))]
+#![allow(clippy::unwrap_used, clippy::expect_used, reason = "a helper that fails fails the test that called it")]
+
+mod common;
+
+use common::logbook::{
+    add, attempted, author, corecleft, killed, line_of_error, person, small, submission, text, write_small,
+};
+use corecleft::attempt::Attempt;
+use corecleft::case::parse_case;
+use corecleft::logbook::derived::TABLES;
+use corecleft::logbook::entry::Purpose;
+use corecleft::logbook::listing::Wanted;
+use corecleft::logbook::proof::{KeptHead, Sample};
+use corecleft::logbook::{Author, Logbook, Opening, Outcome, StationKey};
+use postgres::{Client, NoTls};
+use std::net::TcpListener;
+use std::os::unix::fs::chown;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Arc, LazyLock, Mutex, Weak};
+use std::time::{Duration, Instant};
+
+/// Nothing is done again.
+const NONE: Sample = Sample::Some { count: 0, seed: 0 };
+
+/// A server of its own: its data in a folder that goes with it, on a free port of this machine alone.
+struct Server {
+    child: Child,
+    port: u16,
+    bin: PathBuf,
+    folder: tempfile::TempDir,
+}
+
+/// Whatever runs a server must not be the superuser.
+fn as_its_own(program: &Path) -> Command {
+    let user =
+        |what: &str| text(&Command::new("id").args([what, "postgres"]).output().unwrap().stdout).trim().to_owned();
+    let is_root = text(&Command::new("id").arg("-u").output().unwrap().stdout).trim() == "0";
+    if !is_root {
+        return Command::new(program);
+    }
+    let mut command = Command::new("setpriv");
+    command.args(["--reuid", &user("-u"), "--regid", &user("-g"), "--clear-groups", "--"]).arg(program);
+    command
+}
+
+impl Server {
+    /// `None` where none is installed.
+    fn started() -> Option<Self> {
+        let bin = std::fs::read_dir("/usr/lib/postgresql").ok()?.flatten().map(|entry| entry.path().join("bin"));
+        let bin = bin.filter(|bin| bin.join("postgres").exists() && bin.join("initdb").exists()).max()?;
+        let folder = tempfile::tempdir().unwrap();
+        let id = text(&Command::new("id").args(["-u", "postgres"]).output().unwrap().stdout).trim().parse::<u32>();
+        if let Ok(id) = id {
+            // Only the superuser can, and only then it is needed.
+            let _ = chown(folder.path(), Some(id), None);
+        }
+        let data = folder.path().join("data");
+        let made = as_its_own(&bin.join("initdb"))
+            .args([
+                "--auth",
+                "trust",
+                "--username",
+                "postgres",
+                "--encoding",
+                "UTF8",
+                "--locale",
+                "C",
+                "--no-sync",
+                "-D",
+            ])
+            .arg(&data)
+            .output()
+            .unwrap();
+        assert!(made.status.success(), "{}", text(&made.stderr));
+        let port = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
+        let child = as_its_own(&bin.join("postgres"))
+            .arg("-D")
+            .arg(&data)
+            .args(["-p", &port.to_string(), "-c", "listen_addresses=127.0.0.1", "-c", "max_connections=50"])
+            .args(["-c", &format!("unix_socket_directories={}", folder.path().display())])
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap();
+        let server = Self { child, port, bin, folder };
+        let begun = Instant::now();
+        while Client::connect(&server.address("postgres", "postgres"), NoTls).is_err() {
+            assert!(begun.elapsed() < Duration::from_secs(60), "the server does not answer");
+            std::thread::sleep(Duration::from_millis(50));
+        }
+        Some(server)
+    }
+
+    fn address(&self, login: &str, database: &str) -> String {
+        format!("postgres://{login}@127.0.0.1:{}/{database}", self.port)
+    }
+
+    fn client(&self, login: &str, database: &str) -> Client {
+        Client::connect(&self.address(login, database), NoTls).unwrap()
+    }
+
+    /// A new database of an owner who may do no more than owners may.
+    fn database(&self) -> String {
+        static NUMBER: AtomicUsize = AtomicUsize::new(0);
+        let name = format!("record_{}", NUMBER.fetch_add(1, Ordering::Relaxed));
+        let mut client = self.client("postgres", "postgres");
+        // The owner is made once; a database each.
+        let _ = client.batch_execute("CREATE ROLE owner LOGIN CREATEROLE");
+        client.batch_execute(&format!("CREATE DATABASE {name} OWNER owner")).unwrap();
+        name
+    }
+}
+
+impl Drop for Server {
+    fn drop(&mut self) {
+        let data = self.folder.path().join("data");
+        let stop =
+            as_its_own(&self.bin.join("pg_ctl")).args(["stop", "-m", "immediate", "-w", "-D"]).arg(data).output();
+        if !stop.is_ok_and(|stop| stop.status.success()) {
+            let _ = self.child.kill();
+        }
+        let _ = self.child.wait();
+    }
+}
+
+/// The server that tests which run at the same time share; the last of them stops it.
+static SHARED: LazyLock<Mutex<Weak<Server>>> = LazyLock::new(|| Mutex::new(Weak::new()));
+
+fn server(test: &str) -> Option<Arc<Server>> {
+    let mut shared = SHARED.lock().unwrap_or_else(|failed| failed.into_inner());
+    if let Some(server) = shared.upgrade() {
+        return Some(server);
+    }
+    let Some(server) = Server::started().map(Arc::new) else {
+        println!("Left out: {test}: no PostgreSQL is installed (Debian's package postgresql)");
+        return None;
+    };
+    *shared = Arc::downgrade(&server);
+    Some(server)
+}
+
+fn made(address: &str) -> Logbook {
+    Logbook::open(address, Opening { is_made: true, ..Opening::default() }).unwrap()
+}
+
+fn faults(address: &str, sample: Sample) -> Vec<String> {
+    match Logbook::open(address, Opening::default()).and_then(|mut book| book.verify(sample, None, |_| ())) {
+        Err(error) => vec![error.to_string()],
+        Ok(report) => report.faults.iter().map(|fault| format!("{:?} {}", fault.seq, fault.what)).collect(),
+    }
+}
+
+static GOOD: LazyLock<Attempt> = LazyLock::new(|| attempted("medium-uniform", "good", 1));
+
+/// Every kind of entry; 9 in all.
+fn filled(address: &str) {
+    let mut book = made(address);
+    let key = StationKey::of_secret(&[7; 32]);
+    let signing = Author { station: "north", key: Some(&key) };
+    add(&mut book, &signing, &person(1), &[submission(&small(1, true)), submission(&small(2, false))]);
+    add(&mut book, &author(), &person(1), &[submission(&GOOD)]);
+    add(&mut book, &author(), &person(3), &[submission(&small(3, true))]);
+    book.comment(&signing, &person(2), 4, "Deep enough: 0.5 · ½ \0.").unwrap();
+    book.sign_off(&author(), &person(2), 4).unwrap();
+    let stricter = GOOD.header.case_text.replace("capsule_floor_mm: 0.6", "capsule_floor_mm: 2.9");
+    book.rescore(&author(), &person(2), 4, &parse_case("", &stricter).unwrap()).unwrap();
+    let erased = book.erase(&author(), &person(2), &person(3)).unwrap();
+    assert_eq!((erased.seqs, erased.is_scrubbed), (vec![5], false));
+}
+
+#[test]
+fn a_store_on_a_server_is_as_one_in_a_file() {
+    let Some(server) = server("a_store_on_a_server_is_as_one_in_a_file") else { return };
+    let address = server.address("owner", &server.database());
+    filled(&address);
+    let mut book = Logbook::open(&address, Opening::default()).unwrap();
+    let report = book.verify(Sample::All, None, |_| ()).unwrap();
+    assert_eq!((report.entries, report.attempts, report.valid, report.erased.len()), (9, 4, 2, 1), "{report:?}");
+    assert_eq!((report.faults.len(), report.hidden), (2, 0), "the small ones follow from nothing");
+    let listed = book.list(&Wanted { trainee: Some(person(1).to_string()), ..Wanted::default() }).unwrap();
+    assert_eq!(listed.iter().map(|entry| entry.seq).collect::<Vec<_>>(), [2, 3, 4, 6, 7, 8]);
+    assert_eq!((listed[2].score, listed[2].first_unseen), (Some(100.0), Some(true)));
+    assert_eq!(book.file(4).unwrap().unwrap(), GOOD.to_bytes());
+    // The same, in a file.
+    let store = common::logbook::Store::new();
+    filled_file(&store);
+    let as_file = store.open().list(&Wanted::default()).unwrap();
+    let as_server = book.list(&Wanted::default()).unwrap();
+    // Hashes, and when it was, differ.
+    let same = |list: &[corecleft::logbook::listing::Listed]| {
+        let blank = |entry: &corecleft::logbook::listing::Listed| corecleft::logbook::listing::Listed {
+            hash: String::new(),
+            added_at: String::new(),
+            ..entry.clone()
+        };
+        list.iter().map(blank).collect::<Vec<_>>()
+    };
+    assert_eq!(same(&as_file)[..4], same(&as_server)[..4]);
+}
+
+fn filled_file(store: &common::logbook::Store) {
+    let mut book = store.made();
+    let key = StationKey::of_secret(&[7; 32]);
+    let signing = Author { station: "north", key: Some(&key) };
+    add(&mut book, &signing, &person(1), &[submission(&small(1, true)), submission(&small(2, false))]);
+    add(&mut book, &author(), &person(1), &[submission(&GOOD)]);
+}
+
+#[test]
+fn whatever_is_altered_on_a_server_is_found() {
+    let Some(server) = server("whatever_is_altered_on_a_server_is_found") else { return };
+    let database = server.database();
+    let address = server.address("owner", &database);
+    filled(&address);
+    let kept = KeptHead::of(Logbook::open(&address, Opening::default()).unwrap().head().unwrap(), 0, None);
+    assert_eq!(faults(&address, NONE), [""; 0]);
+    let mut raw = server.client("owner", &database);
+    raw.batch_execute(
+        "ALTER TABLE body DROP CONSTRAINT body_seq_fkey; ALTER TABLE chain DROP CONSTRAINT chain_check; \
+                       ALTER TABLE chain DROP CONSTRAINT chain_follows_fkey",
+    )
+    .unwrap();
+    let mut count = 0;
+    for table in TABLES.iter().map(|table| table.name).chain(["chain", "body"]) {
+        let sql = "SELECT column_name::text, data_type::text FROM information_schema.columns WHERE table_name = $1";
+        for column in raw.query(sql, &[&table]).unwrap() {
+            let (name, kind): (String, String) = (column.get(0), column.get(1));
+            let other = match kind.as_str() {
+                "bigint" => format!("coalesce({name}, 0) + 100"),
+                "double precision" => format!("coalesce({name}, 0) + 1e-9"),
+                "text" => format!("coalesce({name}, '') || 'x'"),
+                "bytea" => format!("{name} || '\\x00'"),
+                kind => panic!("{kind}"),
+            };
+            raw.batch_execute(&format!("CREATE TABLE copy AS SELECT * FROM {table}")).unwrap();
+            let last = format!("ctid = (SELECT max(ctid) FROM {table})");
+            let changed = raw.execute(&format!("UPDATE {table} SET {name} = {other} WHERE {last}"), &[]).unwrap();
+            if changed > 0 {
+                count += 1;
+                assert!(!faults(&address, NONE).is_empty(), "{table}.{name}");
+            }
+            raw.batch_execute(&format!("DELETE FROM {table}; INSERT INTO {table} SELECT * FROM copy; DROP TABLE copy"))
+                .unwrap();
+            assert_eq!(faults(&address, NONE), [""; 0], "{table} as it was");
+        }
+    }
+    assert!(count > 45, "{count}");
+    for table in TABLES.iter().map(|table| table.name).chain(["body"]) {
+        raw.batch_execute(&format!("DELETE FROM {table} WHERE seq = 9 OR seq = 2 OR seq = 4 OR seq = 1")).unwrap();
+    }
+    assert!(faults(&address, NONE).len() >= 4);
+    raw.batch_execute("DELETE FROM chain WHERE seq = 9").unwrap();
+    let mut book = Logbook::open(&address, Opening::default()).unwrap();
+    let report = book.verify(NONE, Some(&kept), |_| ()).unwrap();
+    assert!(report.faults.iter().any(|fault| fault.what.starts_with("the end is missing: entry 9")), "{report:?}");
+}
+
+#[test]
+fn eight_writers_at_once_lose_nothing_on_a_server() {
+    const EACH: u64 = 60;
+    let Some(server) = server("eight_writers_at_once_lose_nothing_on_a_server") else { return };
+    // The store is not there yet: they make it, too, at once.
+    let address = server.address("owner", &server.database());
+    let folders: Vec<_> = (0..8).map(|_| tempfile::tempdir().unwrap()).collect();
+    let start = |(writer, folder): (usize, &tempfile::TempDir)| {
+        write_small(folder.path(), 1000 * writer as u64..=1000 * writer as u64 + EACH - 1);
+        Command::new(env!("CARGO_BIN_EXE_corecleft"))
+            .args([
+                "logbook",
+                "add",
+                "--at-once",
+                "7",
+                "--store",
+                &address,
+                "--trainee",
+                person(writer as u64).as_str(),
+            ])
+            .arg(folder.path())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .unwrap()
+    };
+    let writers: Vec<_> = folders.iter().enumerate().map(start).collect();
+    for writer in writers {
+        let output = writer.wait_with_output().unwrap();
+        assert_eq!((output.status.code(), text(&output.stderr)), (Some(0), ""));
+        assert!(text(&output.stdout).contains(&format!("{EACH} taken, 0 known already, 0 refused")));
+    }
+    let mut book = Logbook::open(&address, Opening::default()).unwrap();
+    let report = book.verify(NONE, None, |_| ()).unwrap();
+    assert_eq!((report.entries, report.faults), (8 * EACH, Vec::new()));
+}
+
+#[test]
+fn killed_at_any_moment_a_server_keeps_what_was_committed_and_nothing_half() {
+    let Some(server) = server("killed_at_any_moment_a_server_keeps_what_was_committed_and_nothing_half") else {
+        return;
+    };
+    let folder = tempfile::tempdir().unwrap();
+    write_small(folder.path(), 0..=399);
+    let killed = killed(200, Duration::from_millis(250), (folder.path(), 400), |_| {
+        let address = server.address("owner", &server.database());
+        (address.clone(), made(&address))
+    });
+    println!("{killed:?}");
+    assert!(killed.told > 90 && killed.broken_off > 90, "{killed:?}");
+}
+
+#[test]
+fn each_login_may_do_what_its_role_says_and_no_more() {
+    let Some(server) = server("each_login_may_do_what_its_role_says_and_no_more") else { return };
+    let database = server.database();
+    let owner = server.address("owner", &database);
+    drop(made(&owner));
+    let logins = ["ada", "bo", "station_north", "director", "keeper", "nobody"];
+    let mut superuser = server.client("postgres", &database);
+    for login in logins {
+        superuser.batch_execute(&format!("CREATE ROLE {login} LOGIN")).unwrap();
+    }
+    let (ada, bo, supervisor) = (person(11), person(12), person(13));
+    let admit = |arguments: &[&str]| corecleft(&[&["logbook", "admit", "--store", &owner], arguments].concat());
+    for arguments in [
+        vec!["--role", "trainee", "--login", "ada", "--trainee", ada.as_str()],
+        vec!["--role", "trainee", "--login", "bo", "--trainee", bo.as_str()],
+        vec!["--role", "station", "--login", "station_north"],
+        vec!["--role", "director", "--login", "director"],
+        vec!["--role", "keeper", "--login", "keeper"],
+    ] {
+        let admitted = admit(&arguments);
+        assert_eq!((admitted.status.code(), text(&admitted.stderr)), (Some(0), ""), "{arguments:?}");
+    }
+    assert!(
+        line_of_error(&admit(&["--role", "director", "--login", "stranger"]))
+            .contains("the server knows no login `stranger`")
+    );
+    assert!(
+        line_of_error(&admit(&["--role", "director", "--login", "x\"; DROP TABLE chain"]))
+            .contains("is no login's name")
+    );
+    let as_ = |login: &str| Logbook::open(&server.address(login, &database), Opening::default());
+    let refused = |what: Result<Vec<Outcome>, corecleft::logbook::LogbookError>| {
+        let why = what.unwrap_err().to_string();
+        assert!(why.starts_with("the server refuses: "), "{why}");
+    };
+    let sent = |number: u64| [submission(&small(number, true))];
+    let hand_in = |login: &str, whose: &corecleft::logbook::Pseudonym, number: u64| {
+        as_(login).unwrap().submit(&author(), whose, Purpose::Assessment, &sent(number))
+    };
+
+    // A trainee adds own attempts, and no other's.
+    assert_eq!(hand_in("ada", &ada, 1).unwrap(), [Outcome::Taken(1)]);
+    assert_eq!(hand_in("bo", &bo, 2).unwrap(), [Outcome::Taken(2)]);
+    refused(hand_in("ada", &bo, 3));
+    // What is there already as another's is known, and no more is said.
+    assert_eq!(hand_in("bo", &bo, 1).unwrap(), [Outcome::Known(None)]);
+    assert_eq!(hand_in("ada", &ada, 1).unwrap(), [Outcome::Known(Some(1))]);
+    // A station adds anybody's, signs, and knows the first on an eye from a later one.
+    let key = StationKey::new().unwrap();
+    let north = Author { station: "north", key: Some(&key) };
+    assert_eq!(
+        as_("station_north").unwrap().submit(&north, &ada, Purpose::Assessment, &sent(4)).unwrap(),
+        [Outcome::Taken(4)]
+    );
+    // Who was not admitted does not even open it.
+    assert!(as_("nobody").err().unwrap().to_string().starts_with("the server refuses: "));
+    let mut director = as_("director").unwrap();
+    let comment = director.comment(&author(), &supervisor, 1, "Words for Ada.").unwrap();
+    director.comment(&author(), &supervisor, 2, "Words for Bo.").unwrap();
+    director.sign_off(&author(), &supervisor, 1).unwrap();
+
+    // A trainee sees own entries, and of the others the chain alone.
+    let mut book = as_("ada").unwrap();
+    let seen: Vec<u64> = book.list(&Wanted::default()).unwrap().iter().filter(|l| l.has_body).map(|l| l.seq).collect();
+    assert_eq!(seen, [1, 3, 4, comment, comment + 2], "own attempts and what was said of them; the station's key");
+    assert_eq!(book.file(2).unwrap(), None);
+    let report = book.verify(NONE, None, |_| ()).unwrap();
+    assert_eq!((report.faults.len(), report.hidden, report.entries), (0, 2, 7), "{:?}", report.faults);
+    assert!(book.comment(&author(), &ada, 1, "Mine.").is_ok());
+    assert!(book.comment(&author(), &ada, 2, "Not mine.").is_err());
+    assert!(book.sign_off(&author(), &ada, 1).unwrap_err().to_string().starts_with("the server refuses: "));
+    assert!(book.erase(&author(), &ada, &ada).unwrap_err().to_string().starts_with("the server refuses: "));
+    // A director sees everything and deletes nothing.
+    let report = director.verify(NONE, None, |_| ()).unwrap();
+    assert_eq!((report.faults.len(), report.hidden), (0, 0), "{:?}", report.faults);
+    assert!(director.list(&Wanted::default()).unwrap().iter().all(|entry| entry.has_body));
+    assert!(director.erase(&author(), &supervisor, &bo).unwrap_err().to_string().starts_with("the server refuses: "));
+    // A station reads no results.
+    assert!(as_("station_north").unwrap().list(&Wanted::default()).is_err());
+
+    // The same by hand: whatever program is used, nobody changes anything, nobody deletes from the chain.
+    let denied = |login: &str, sql: &str| {
+        let error = server.client(login, &database).batch_execute(sql).unwrap_err();
+        let code = error.as_db_error().map(|error| error.code().code().to_owned());
+        assert_eq!(code.as_deref(), Some("42501"), "{login}: {sql}: {error}");
+    };
+    let everything: Vec<&str> =
+        TABLES.iter().map(|table| table.name).chain(["chain", "body", "version", "member"]).collect();
+    for login in logins {
+        for table in &everything {
+            let column = match *table {
+                "version" => "number",
+                "member" => "trainee",
+                _ => "seq",
+            };
+            denied(login, &format!("UPDATE {table} SET {column} = {column}"));
+            denied(login, &format!("TRUNCATE {table} CASCADE"));
+            if login != "keeper" || ["chain", "version", "member"].contains(table) {
+                denied(login, &format!("DELETE FROM {table}"));
+            }
+        }
+        denied(login, "INSERT INTO member (login, trainee) VALUES ('x', 'y')");
+        denied(login, "CREATE TABLE mine (x BIGINT)");
+    }
+    for sql in ["SELECT score FROM attempt", "SELECT value FROM component", "SELECT event FROM critical"] {
+        denied("station_north", sql);
+    }
+    let link = "INSERT INTO chain VALUES (9, 8, 'erased', '', '', '', 'x', 0, NULL)";
+    for login in ["ada", "station_north", "director"] {
+        denied(login, link);
+    }
+    let count = |login: &str, sql: &str| -> i64 { server.client(login, &database).query_one(sql, &[]).unwrap().get(0) };
+    for table in ["body", "attempt", "component", "critical", "prediction", "about"] {
+        let others = format!("SELECT count(*) FROM {table} WHERE trainee <> '{ada}'");
+        assert_eq!(count("ada", &others), 0, "{table}");
+        assert!(count("director", &others) > 0 || table == "prediction", "{table}");
+    }
+    assert_eq!(count("ada", "SELECT count(*) FROM member"), 1);
+    // Not even a gap can be left in the chain.
+    for sql in [
+        "INSERT INTO chain VALUES (9223372036854775807, NULL, 'attempt', '', '', '', 'x', 0, NULL)",
+        "INSERT INTO chain VALUES (100, 99, 'attempt', '', '', '', 'x', 0, NULL)",
+        "INSERT INTO chain VALUES (100, 1, 'attempt', '', '', '', 'x', 0, NULL)",
+    ] {
+        assert!(server.client("ada", &database).batch_execute(sql).is_err(), "{sql}");
+    }
+
+    // The keeper deletes a person's data; the chain stays checkable, and says so to everybody.
+    let mut keeper = as_("keeper").unwrap();
+    let erased = keeper.erase(&author(), &supervisor, &ada).unwrap();
+    assert_eq!(erased.seqs, [1, 4, comment, comment + 2, comment + 3]);
+    let report = keeper.verify(NONE, None, |_| ()).unwrap();
+    assert_eq!((report.faults.len(), report.erased.len(), report.hidden), (0, 5, 0), "{:?}", report.faults);
+    let report = as_("bo").unwrap().verify(NONE, None, |_| ()).unwrap();
+    assert_eq!((report.faults.len(), report.erased.len(), report.hidden), (0, 5, 0), "{:?}", report.faults);
+    assert_eq!(count("postgres", &format!("SELECT count(*) FROM body WHERE trainee = '{ada}'")), 0);
+}
+
+#[test]
+fn a_server_that_is_not_there_or_refuses_is_told() {
+    let Some(server) = server("a_server_that_is_not_there_or_refuses_is_told") else { return };
+    let list = |address: &str| line_of_error(&corecleft(&["logbook", "list", "--store", address]));
+    let database = server.database();
+    let why = list(&server.address("owner", &database));
+    assert!(why.ends_with("there is no logbook here yet; allowed: a store that `logbook add` made"), "{why}");
+    let why = list(&server.address("owner", "nowhere"));
+    assert!(why.contains("no server answers: database \"nowhere\" does not exist"), "{why}");
+    let why = list(&server.address("stranger", &database));
+    assert!(why.contains("the server refuses: role \"stranger\" does not exist"), "{why}");
+    assert!(!why.contains('\n'));
+    // The server goes away in the middle.
+    let mut book = made(&server.address("owner", &database));
+    server
+        .client("postgres", &database)
+        .batch_execute("SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE usename = 'owner' AND datname = current_database()")
+        .unwrap();
+    std::thread::sleep(Duration::from_millis(200));
+    let why = book.head().unwrap_err().to_string();
+    assert!(why.starts_with("the connection to the server was lost: "), "{why}");
+    // A newer store.
+    let mut raw = server.client("owner", &database);
+    raw.batch_execute("INSERT INTO version (number) VALUES (9)").unwrap();
+    assert!(list(&server.address("owner", &database)).contains("is a store of version 9"));
+    raw.batch_execute("DELETE FROM version WHERE number = 9").unwrap();
+    // Another holds a row for longer than one waits.
+    raw.batch_execute("BEGIN; LOCK TABLE chain IN ACCESS EXCLUSIVE MODE").unwrap();
+    let address = server.address("owner", &database);
+    let why = line_of_error(&corecleft(&["logbook", "list", "--store", &address, "--wait", "1"]));
+    assert!(why.contains("is held by another program"), "{why}");
+}

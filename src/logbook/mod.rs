@@ -4,7 +4,8 @@
 //! that know one lie in this room), in tables of which only the first two count (`schema`) and the rest follows (`derived`, `rebuild`). `store`
 //! opens one and adds to it; `listing` reads it; `proof` finds what was tampered with; `erasure` deletes what must go and leaves the
 //! chain whole; `rescore` judges again under other goals; `roles` says who may do what on a shared server. People are pseudonyms
-//! (`pseudonym`); who they are lies in a file of its own (`names`). Stations sign with keys (`key`). `analysis` says what the record shows of learning, `report` puts it into a document.
+//! (`pseudonym`); who they are lies in a file of its own (`names`). Stations sign with keys (`key`). `analysis`
+//! says what the record shows of learning, `report` puts it into a document.
 //!
 //! Only what is handed in enters. Practice stays with whoever practised.
 

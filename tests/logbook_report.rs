@@ -10,7 +10,8 @@ use corecleft::attempt::Device;
 use corecleft::calibrate::{self, Calibration, Design, Shard};
 use corecleft::case::{Resolution, SHIPPED, compile, parse_case};
 use corecleft::debrief::{Course, Debrief, Status};
-use corecleft::logbook::analysis::cohort::{Cohort, together};
+use corecleft::logbook::analysis::cohort::{Cohort, outcomes, together};
+use corecleft::logbook::analysis::course::by_device;
 use corecleft::logbook::analysis::measure::COMPONENTS;
 use corecleft::logbook::analysis::{Depth, Designs, Measure, Stated, Wanted, difficulty};
 use corecleft::logbook::entry::Purpose;
@@ -266,16 +267,45 @@ fn a_cohort_s_numbers_are_those_counted_by_hand() {
         cohort.stations.iter().map(|part| (part.name.as_str(), part.trainees, part.tally.passed.count)).collect();
     assert_eq!(stations, [("Room 1", 2, 3), ("Room 2", 1, 4)]);
     // At the second attempt all three passed, at the first one.
-    let points = together(Measure::Pass, &own);
+    let points = together(Measure::Pass, &outcomes(Measure::Pass, &own));
     assert_eq!(points.iter().map(|point| (point.n, point.of)).collect::<Vec<_>>(), [(1, 3), (2, 3), (3, 3), (4, 3)]);
     near(&points.iter().map(|point| point.value).collect::<Vec<_>>(), &[1.0 / 3.0, 1.0, 1.0 / 3.0, 2.0 / 3.0]);
     near(
-        &together(Measure::Breach, &own).iter().map(|point| point.value).collect::<Vec<_>>(),
+        &together(Measure::Breach, &outcomes(Measure::Breach, &own))
+            .iter()
+            .map(|point| point.value)
+            .collect::<Vec<_>>(),
         &[1.0 / 3.0, 0.0, 0.0, 0.0],
     );
     // Scores 40, 40, 90 at the first attempt: mean 56.67, standard error 16.67, t of 2 degrees 4.303; cut to the range.
-    let score = together(Measure::Score, &own)[0];
+    let score = together(Measure::Score, &outcomes(Measure::Score, &own))[0];
     near(&[score.value, score.low, score.high], &[56.6667, 0.0, 100.0]);
+}
+
+/// The short way to a curve of all together reads less, and leads to the same.
+#[test]
+fn a_curve_of_all_together_is_the_same_by_both_ways() {
+    let store = Store::new();
+    let mut book = made(&store.path());
+    for who in 0..7 {
+        let device = hand(["mouse", "pedal"][who as usize % 2]);
+        let purpose = if who == 6 { Purpose::Practice } else { Purpose::Assessment };
+        hand_in(&mut book, "Room 1", &person(who), purpose, &learner(who, 9 + who, &device));
+    }
+    let wanted = Wanted::default();
+    for measure in Measure::all() {
+        let found = book.done(&wanted, Depth::of(measure)).unwrap();
+        let (counted, short) = book.outcomes(&wanted, measure).unwrap();
+        assert_eq!((found.counted, short.len()), (counted, 2), "{measure}");
+        for (short, (device, own)) in short.iter().zip(by_device(&found.attempts)) {
+            let long = together(measure, &outcomes(measure, &own));
+            assert_eq!((short.device.as_str(), long.len()), (device.as_str(), together(measure, &short.people).len()));
+            for (a, b) in long.iter().zip(together(measure, &short.people)) {
+                assert!((a.n, a.of) == (b.n, b.of), "{measure}");
+                near(&[a.value, a.low, a.high], &[b.value, b.low, b.high]);
+            }
+        }
+    }
 }
 
 /// Of people who are all alike, one who never passes lies far below the limits.

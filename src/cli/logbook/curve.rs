@@ -6,7 +6,9 @@ use crate::debrief::text::{NOTICE, push};
 use crate::logbook::analysis::cohort::{FEWEST_TOGETHER, Together, together};
 use crate::logbook::analysis::course::{Competence, by_device};
 use crate::logbook::analysis::measure::{Outcome, Shares};
-use crate::logbook::analysis::{Course, Depth, Designs, Done, Found, Measure, Purposes, Stated, Wanted, words};
+use crate::logbook::analysis::{
+    Counted, Course, Depth, Designs, Done, Found, Measure, Outcomes, Purposes, Stated, Wanted, words,
+};
 use crate::logbook::{Pseudonym, moment};
 use crate::statistics::cusum::Line;
 use crate::statistics::lc_cusum::Signal;
@@ -118,17 +120,29 @@ pub(super) fn run(arguments: &CurveArguments) -> Result<ExitCode, CliError> {
     let stated = arguments.stated.stated(shares)?;
     let wanted = arguments.counted.wanted(arguments.trainee.as_ref());
     let mut open = arguments.store.open()?;
-    let found = found(&mut open, &wanted, Depth::of(measure))?;
-    let mut designs = Designs::default();
-    let mut of_device = |(device, own): &(String, Vec<&Done>)| match &wanted.trainee {
-        Some(_) => Told::One(Box::new(Course::of(measure, device, own, &stated, &mut designs))),
-        None => Told::All { measure, device: device.clone(), of: own.len(), points: together(measure, own) },
-    };
-    let all: Vec<Told> = by_device(&found.attempts).iter().map(&mut of_device).collect();
-    if arguments.json {
-        print(&(as_json(&wanted, measure, &found, &all, &stated).to_string() + "\n"))?;
+    let (counted, all): (Counted, Vec<Told>) = if wanted.trainee.is_some() {
+        let found = found(&mut open, &wanted, Depth::of(measure))?;
+        let mut designs = Designs::default();
+        let mut course = |(device, own): &(String, Vec<&Done>)| {
+            Told::One(Box::new(Course::of(measure, device, own, &stated, &mut designs)))
+        };
+        let all = by_device(&found.attempts).iter().map(&mut course).collect();
+        (found.counted, all)
     } else {
-        print(&page(&wanted, measure, &found, &all, &stated))?;
+        let (counted, all) = open.book.outcomes(&wanted, measure).map_err(|error| open.refused(error))?;
+        check(&open, &wanted, &counted)?;
+        let together = |Outcomes { device, people }: Outcomes| Told::All {
+            measure,
+            device,
+            of: people.iter().map(Vec::len).sum(),
+            points: together(measure, &people),
+        };
+        (counted, all.into_iter().map(together).collect())
+    };
+    if arguments.json {
+        print(&(as_json(&wanted, measure, &counted, &all, &stated).to_string() + "\n"))?;
+    } else {
+        print(&page(&wanted, measure, &counted, &all, &stated))?;
     }
     Ok(ExitCode::SUCCESS)
 }
@@ -136,21 +150,27 @@ pub(super) fn run(arguments: &CurveArguments) -> Result<ExitCode, CliError> {
 /// What the record holds of what is wanted; that there is something.
 pub(super) fn found(open: &mut Open, wanted: &Wanted, depth: Depth) -> Result<Found, CliError> {
     let found = open.book.done(wanted, depth).map_err(|error| open.refused(error))?;
-    if found.attempts.is_empty() {
-        let whom = wanted.trainee.as_ref().map_or("it".to_owned(), |trainee| format!("trainee {trainee}"));
-        let left = [
-            (found.later, "--all for later attempts on the same eye"),
-            (found.other_purpose, "another --purpose"),
-            (found.other_device, "another --device"),
-        ];
-        let mut allowed: Vec<&str> = left.iter().filter(|(count, _)| *count > 0).map(|(_, what)| *what).collect();
-        if allowed.is_empty() {
-            allowed.push("a trainee whose attempts were handed in");
-        }
-        let why = format!("holds no attempt of {whom} that counts; allowed: {}", allowed.join(", or "));
-        return Err(CliError::Attempt { file: open.name.clone(), why });
-    }
+    check(open, wanted, &found.counted)?;
     Ok(found)
+}
+
+/// Is there anything that counts?
+fn check(open: &Open, wanted: &Wanted, found: &Counted) -> Result<(), CliError> {
+    if found.of > 0 {
+        return Ok(());
+    }
+    let whom = wanted.trainee.as_ref().map_or("it".to_owned(), |trainee| format!("trainee {trainee}"));
+    let left = [
+        (found.later, "--all for later attempts on the same eye"),
+        (found.other_purpose, "another --purpose"),
+        (found.other_device, "another --device"),
+    ];
+    let mut allowed: Vec<&str> = left.iter().filter(|(count, _)| *count > 0).map(|(_, what)| *what).collect();
+    if allowed.is_empty() {
+        allowed.push("a trainee whose attempts were handed in");
+    }
+    let why = format!("holds no attempt of {whom} that counts; allowed: {}", allowed.join(", or "));
+    Err(CliError::Attempt { file: open.name.clone(), why })
 }
 
 /// What is told of a device.
@@ -245,7 +265,7 @@ fn of_course(course: &Course, stated: &Stated) -> Value {
 }
 
 /// The object: of the device with most attempts, and of the others apart.
-fn as_json(wanted: &Wanted, measure: Measure, found: &Found, all: &[Told], stated: &Stated) -> Value {
+fn as_json(wanted: &Wanted, measure: Measure, found: &Counted, all: &[Told], stated: &Stated) -> Value {
     let mut devices = all.iter().map(|told| told.json(stated));
     let mut object = devices.next().unwrap_or_else(|| json!({}));
     let told = json!({
@@ -260,7 +280,7 @@ fn as_json(wanted: &Wanted, measure: Measure, found: &Found, all: &[Told], state
 }
 
 /// The page for people.
-fn page(wanted: &Wanted, measure: Measure, found: &Found, all: &[Told], stated: &Stated) -> String {
+fn page(wanted: &Wanted, measure: Measure, found: &Counted, all: &[Told], stated: &Stated) -> String {
     let mut page = String::new();
     let whose =
         wanted.trainee.as_ref().map_or("All trainees together".to_owned(), |trainee| format!("Trainee {trainee}"));

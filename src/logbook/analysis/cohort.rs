@@ -212,18 +212,14 @@ fn missed(attempts: &[&Done]) -> Vec<Missed> {
 
 /// Trainees together by attempt number, from the first to the last that at least [`FEWEST_TOGETHER`] of them have reached; harm is
 /// told as harm. Each trainee counts once at each number.
-pub fn together(measure: Measure, attempts: &[&Done]) -> Vec<Together> {
-    let mut by_number: Vec<Vec<Outcome>> = Vec::new();
-    for own in by_trainee(attempts).values() {
-        for (at, done) in own.iter().enumerate() {
-            if by_number.len() == at {
-                by_number.push(Vec::new());
-            }
-            by_number[at].extend(done.outcome(measure));
+pub fn together(measure: Measure, people: &[Vec<Option<Outcome>>]) -> Vec<Together> {
+    let most = people.iter().map(Vec::len).max().unwrap_or(0);
+    let point = |at: usize| {
+        let outcomes: Vec<Outcome> = people.iter().filter_map(|own| *own.get(at)?).collect();
+        let (n, of) = (u32::try_from(at).ok()? + 1, u32::try_from(outcomes.len()).ok()?);
+        if of < FEWEST_TOGETHER {
+            return None;
         }
-    }
-    let point = |(n, outcomes): (u32, &Vec<Outcome>)| {
-        let of = u32::try_from(outcomes.len()).ok().filter(|of| *of >= FEWEST_TOGETHER)?;
         let (value, low, high) = match measure.range() {
             None => {
                 let is_meant = |outcome: &Outcome| *outcome == Outcome::Good(measure != Measure::Breach);
@@ -231,11 +227,17 @@ pub fn together(measure: Measure, attempts: &[&Done]) -> Vec<Together> {
                 let (low, high) = rate.wilson();
                 (rate.share(), low, high)
             }
-            Some(range) => mean_with_interval(outcomes, range)?,
+            Some(range) => mean_with_interval(&outcomes, range)?,
         };
         Some(Together { n, value, low, high, of })
     };
-    (1..).zip(&by_number).filter_map(point).collect()
+    (0..most).filter_map(point).collect()
+}
+
+/// What came of attempts in a measure, by trainee.
+pub fn outcomes(measure: Measure, attempts: &[&Done]) -> Vec<Vec<Option<Outcome>>> {
+    let of = |own: &Vec<&Done>| own.iter().map(|done| done.outcome(measure)).collect();
+    by_trainee(attempts).values().map(of).collect()
 }
 
 fn mean_with_interval(outcomes: &[Outcome], range: (f64, f64)) -> Option<(f64, f64, f64)> {

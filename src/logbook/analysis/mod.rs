@@ -15,4 +15,4 @@ pub mod words;
 pub use cohort::Cohort;
 pub use course::{Course, Designs, Stated};
 pub use measure::Measure;
-pub use rows::{Depth, Done, Found, Purposes, Wanted};
+pub use rows::{Counted, Depth, Done, Found, Outcomes, Purposes, Wanted};

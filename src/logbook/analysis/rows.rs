@@ -7,6 +7,7 @@ use super::measure::{COMPONENTS, Component, Measure, Outcome};
 use crate::debrief::BREACH;
 use crate::logbook::database::{Database, DatabaseError, Row, Value};
 use crate::logbook::{Logbook, LogbookError};
+use std::collections::{BTreeSet, HashMap, HashSet};
 
 /// Which attempts by what they were handed in for.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -48,8 +49,6 @@ pub struct Done {
     pub case_hash: String,
     /// With what: a person's device by its name; all simulated trainees are one, all plans another.
     pub device: String,
-    /// Was it a simulated trainee's?
-    pub is_simulated: bool,
     /// When, ms.
     pub at_ms: i64,
     /// Passed?
@@ -107,21 +106,69 @@ impl Depth {
     }
 }
 
-/// Attempts that were found, and what was left out.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Found {
-    /// Those wanted, in their order.
-    pub attempts: Vec<Done>,
-    /// Attempts of the same people that were left out, since they are not the first on their eye.
+/// What was found and what was left out, of the same people.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Counted {
+    /// Attempts that count.
+    pub of: usize,
+    /// How many of these were made by simulated trainees.
+    pub simulated: usize,
+    /// With what they were made.
+    pub devices: BTreeSet<String>,
+    /// Left out, since they are not the first on their eye.
     pub later: usize,
-    /// The same, since they were handed in for something else.
+    /// Left out, since they were handed in for something else.
     pub other_purpose: usize,
-    /// The same, since they were done with something else.
+    /// Left out, since they were done with something else.
     pub other_device: usize,
 }
 
+impl Counted {
+    /// Count an attempt; does it count?
+    fn takes(&mut self, wanted: &Wanted, is_assessed: bool, is_first: bool, device: &str) -> bool {
+        let is_purpose = match wanted.purposes {
+            Purposes::Assessment => is_assessed,
+            Purposes::Practice => !is_assessed,
+            Purposes::Both => true,
+        };
+        if !is_purpose {
+            self.other_purpose += 1;
+        } else if !is_first && !wanted.all {
+            self.later += 1;
+        } else if wanted.device.as_ref().is_some_and(|wanted| wanted != device) {
+            self.other_device += 1;
+        } else {
+            self.of += 1;
+            self.simulated += usize::from(device == SIMULATED);
+            if !self.devices.contains(device) {
+                self.devices.insert(device.to_owned());
+            }
+            return true;
+        }
+        false
+    }
+}
+
+/// Attempts that were found.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Found {
+    /// Those that count, in their order.
+    pub attempts: Vec<Done>,
+    /// What was found and left out.
+    pub counted: Counted,
+}
+
+/// What came of the attempts with one device in one measure, by trainee, each in order; `None` where it did not apply.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Outcomes {
+    /// With what.
+    pub device: String,
+    /// Each trainee's.
+    pub people: Vec<Vec<Option<Outcome>>>,
+}
+
 impl Logbook {
-    /// The attempts that are wanted. Of all people together without every component, station and case stay empty.
+    /// The attempts that are wanted.
     ///
     /// # Errors
     /// Whatever the database refuses.
@@ -129,49 +176,40 @@ impl Logbook {
         Ok(self.database.snapshot(|database| read(database, wanted, depth))?)
     }
 
+    /// What came in one measure of everybody's attempts, those with most attempts of a device first: no more than a curve of all
+    /// together needs, as a record may be large.
+    ///
+    /// # Errors
+    /// Whatever the database refuses.
+    pub fn outcomes(&mut self, wanted: &Wanted, measure: Measure) -> Result<(Counted, Vec<Outcomes>), LogbookError> {
+        Ok(self.database.snapshot(|database| outcomes(database, wanted, measure))?)
+    }
+
     /// Numbers of attempts that were signed off.
     ///
     /// # Errors
     /// Whatever the database refuses.
-    pub fn signed_off(&mut self) -> Result<std::collections::HashSet<i64>, LogbookError> {
+    pub fn signed_off(&mut self) -> Result<HashSet<i64>, LogbookError> {
         let rows = self.database.query("SELECT of_seq FROM about WHERE kind = 'sign-off'", &[])?;
         Ok(rows.iter().filter_map(|row| row[0].whole()).collect())
     }
 }
-
-/// Where and at which case an attempt was done.
-const PLACE: &str = "station, scenario, case_hash";
-const NO_PLACE: &str = "'', '', ''";
 
 fn read(database: &mut Database, wanted: &Wanted, depth: Depth) -> Result<Found, DatabaseError> {
     let (filter, values): (&str, Vec<Value>) = match &wanted.trainee {
         Some(trainee) => (" WHERE trainee = $1", vec![trainee.as_str().into()]),
         None => ("", Vec::new()),
     };
-    // All people's curve needs neither, and of a large record they are half of what is read.
-    let place = if wanted.trainee.is_none() && depth != Depth::Everything { NO_PLACE } else { PLACE };
     let sql = format!(
-        "SELECT seq, trainee, {place}, moved_by, device, done_at, assessed, first_unseen, pass, score, prediction_error \
-         FROM attempt{filter} ORDER BY seq"
+        "SELECT seq, trainee, station, scenario, case_hash, moved_by, device, done_at, assessed, first_unseen, pass, score, \
+         prediction_error FROM attempt{filter} ORDER BY seq"
     );
     let rows = database.query(&sql, &values)?;
     let mut found = Found::default();
     for row in rows {
-        let is_assessed = row[8].is_yes();
-        let is_purpose = match wanted.purposes {
-            Purposes::Assessment => is_assessed,
-            Purposes::Practice => !is_assessed,
-            Purposes::Both => true,
-        };
-        let is_first = row[9].is_yes();
+        let (is_assessed, is_first) = (row[8].is_yes(), row[9].is_yes());
         let done = of_row(row);
-        if !is_purpose {
-            found.other_purpose += 1;
-        } else if !is_first && !wanted.all {
-            found.later += 1;
-        } else if wanted.device.as_ref().is_some_and(|device| *device != done.device) {
-            found.other_device += 1;
-        } else {
+        if found.counted.takes(wanted, is_assessed, is_first, &done.device) {
             found.attempts.push(done);
         }
     }
@@ -179,6 +217,81 @@ fn read(database: &mut Database, wanted: &Wanted, depth: Depth) -> Result<Found,
     add_components(database, &mut found.attempts, depth, &values)?;
     found.attempts.sort_by_key(|done| (done.at_ms, done.seq));
     Ok(found)
+}
+
+/// A device's name: all simulated trainees are one, all plans another.
+fn device_name(moved_by: &str, device: String) -> String {
+    match moved_by {
+        "simulated" => SIMULATED.to_owned(),
+        "plan" => PLAN.to_owned(),
+        _ => device,
+    }
+}
+
+fn outcomes(
+    database: &mut Database,
+    wanted: &Wanted,
+    measure: Measure,
+) -> Result<(Counted, Vec<Outcomes>), DatabaseError> {
+    let column = match measure {
+        Measure::Pass => "pass",
+        Measure::Score => "score",
+        Measure::PredictionError => "prediction_error",
+        // These stand in tables of their own.
+        Measure::Breach | Measure::Component(_) => "seq",
+    };
+    let mut breached = HashSet::new();
+    let mut scores = HashMap::new();
+    match measure {
+        Measure::Breach => {
+            let rows = database.query("SELECT seq FROM critical WHERE event = $1", &[BREACH.into()])?;
+            breached.extend(rows.iter().filter_map(|row| row[0].whole()));
+        }
+        Measure::Component(component) => {
+            let rows = database.query("SELECT seq, score FROM component WHERE id = $1", &[component.id.into()])?;
+            scores.extend(rows.iter().filter_map(|row| row[0].whole().zip(row[1].real())));
+        }
+        _ => (),
+    }
+    let sql = format!("SELECT trainee, moved_by, device, assessed, first_unseen, done_at, seq, {column} FROM attempt");
+    let mut counted = Counted::default();
+    // By device and trainee: when, which, and what came.
+    type Series = Vec<(i64, i64, Option<Outcome>)>;
+    let mut series: HashMap<String, HashMap<String, Series>> = HashMap::new();
+    for mut row in database.query(&sql, &[])? {
+        let mut text = |at: usize| match std::mem::replace(&mut row[at], Value::Null) {
+            Value::Text(text) => text,
+            _ => String::new(),
+        };
+        let (trainee, moved_by, device) = (text(0), text(1), text(2));
+        let device = device_name(&moved_by, device);
+        if !counted.takes(wanted, row[3].is_yes(), row[4].is_yes(), &device) {
+            continue;
+        }
+        let seq = row[6].whole().unwrap_or_default();
+        let outcome = match measure {
+            Measure::Pass => Some(Outcome::Good(row[7].is_yes())),
+            Measure::Score | Measure::PredictionError => row[7].real().map(Outcome::Value),
+            Measure::Breach => Some(Outcome::Good(!breached.contains(&seq))),
+            Measure::Component(component) => {
+                scores.get(&seq).map(|score: &f64| Outcome::Good(component.is_met(*score)))
+            }
+        };
+        let own = series.entry(device).or_default().entry(trainee).or_default();
+        own.push((row[5].whole().unwrap_or_default(), seq, outcome));
+    }
+    let in_order = |mut own: Series| {
+        own.sort_by_key(|(at_ms, seq, _)| (*at_ms, *seq));
+        own.into_iter().map(|(.., outcome)| outcome).collect()
+    };
+    let mut all: Vec<Outcomes> = series
+        .into_iter()
+        .map(|(device, people)| Outcomes { device, people: people.into_values().map(in_order).collect() })
+        .collect();
+    all.sort_by_cached_key(|all| {
+        (std::cmp::Reverse(all.people.iter().map(Vec::len).sum::<usize>()), all.device.clone())
+    });
+    Ok((counted, all))
 }
 
 fn of_row(row: Row) -> Done {
@@ -190,12 +303,7 @@ fn of_row(row: Row) -> Done {
         [next(), next(), next(), next(), next(), next()].map(text);
     let at_ms = next().whole().unwrap_or_default();
     let (_assessed, _first) = (next(), next());
-    let is_simulated = moved_by == "simulated";
-    let device = match moved_by.as_str() {
-        "simulated" => SIMULATED.to_owned(),
-        "plan" => PLAN.to_owned(),
-        _ => device,
-    };
+    let device = device_name(&moved_by, device);
     Done {
         seq,
         trainee,
@@ -203,7 +311,6 @@ fn of_row(row: Row) -> Done {
         scenario,
         case_hash,
         device,
-        is_simulated,
         at_ms,
         passed: next().is_yes(),
         score: next().real(),

@@ -2,11 +2,10 @@
 
 use super::course::{Charts, Course, Stated, Step};
 use super::measure::{Measure, Outcome};
-use super::rows::{Found, Purposes, Wanted};
+use super::rows::{Counted, Purposes, Wanted};
 use crate::statistics::cusum::Line;
 use crate::statistics::learning::Form;
 use crate::statistics::rate::Rate;
-use std::collections::BTreeSet;
 
 /// A share as a percentage: whole, or with a decimal below ten; never a 0 or a 100 that was rounded to.
 pub fn percent(share: f64) -> String {
@@ -48,7 +47,7 @@ fn numbers(all: &[u32]) -> String {
 }
 
 /// Which attempts count, and what was left out.
-pub fn what_counts(wanted: &Wanted, found: &Found) -> String {
+pub fn what_counts(wanted: &Wanted, found: &Counted) -> String {
     let which = match (wanted.all, wanted.purposes) {
         (false, Purposes::Assessment) => "First attempts on unseen eyes, handed in for assessment",
         (false, Purposes::Practice) => "First attempts on unseen eyes, handed in as practice",
@@ -68,14 +67,14 @@ pub fn what_counts(wanted: &Wanted, found: &Found) -> String {
     let out: Vec<String> =
         out.iter().filter(|(count, _)| *count > 0).map(|(count, what)| format!("{count} {what}")).collect();
     let out = if out.is_empty() { String::new() } else { format!(" Left out: {}.", out.join(", ")) };
-    format!("{which}: {}.{out}", found.attempts.len())
+    format!("{which}: {}.{out}", found.of)
 }
 
 /// That attempts were invented; `None` where none was.
-pub fn invented(found: &Found) -> Option<String> {
-    let (simulated, of) = (found.attempts.iter().filter(|done| done.is_simulated).count(), found.attempts.len());
+pub fn invented(found: &Counted) -> Option<String> {
+    let Counted { simulated, of, .. } = found;
     let which = if simulated == of { "all".to_owned() } else { simulated.to_string() };
-    (simulated > 0).then(|| {
+    (*simulated > 0).then(|| {
         format!(
             "Invented: {which} of these {of} attempts were made by simulated trainees; no person stands behind them."
         )
@@ -83,15 +82,10 @@ pub fn invented(found: &Found) -> Option<String> {
 }
 
 /// Several devices, and that they are kept apart; `None` where there is one.
-pub fn devices(found: &Found) -> Option<String> {
-    let devices: BTreeSet<&str> = found.attempts.iter().map(|done| done.device.as_str()).collect();
-    (devices.len() > 1).then(|| {
-        format!(
-            "Done with {} devices, each told by itself: {}.",
-            devices.len(),
-            devices.into_iter().collect::<Vec<_>>().join(", ")
-        )
-    })
+pub fn devices(found: &Counted) -> Option<String> {
+    let devices: Vec<&str> = found.devices.iter().map(String::as_str).collect();
+    (devices.len() > 1)
+        .then(|| format!("Done with {} devices, each told by itself: {}.", devices.len(), devices.join(", ")))
 }
 
 /// How often, or how much on average.

@@ -5,7 +5,9 @@ use super::course::{WIDE, curve};
 use super::person::method;
 use super::plot::{Plot, Shape, mark};
 use super::{Sources, cell, document};
-use crate::logbook::analysis::cohort::{Cohort, FEWEST_TOGETHER, Missed, Part, Person, Tally, Together, together};
+use crate::logbook::analysis::cohort::{
+    Cohort, FEWEST_TOGETHER, Missed, Part, Person, Tally, Together, outcomes, together,
+};
 use crate::logbook::analysis::course::by_device;
 use crate::logbook::analysis::measure::Shares;
 use crate::logbook::analysis::{Designs, Done, Measure, words};
@@ -292,7 +294,7 @@ fn on_together(own: &[&Done], at: usize) -> Markup {
     ];
     let drawn: Vec<(Measure, &str, Vec<Together>)> = charts
         .into_iter()
-        .map(|(measure, title)| (measure, title, together(measure, own)))
+        .map(|(measure, title)| (measure, title, together(measure, &outcomes(measure, own))))
         .filter(|(.., points)| points.len() > 1)
         .collect();
     html! {

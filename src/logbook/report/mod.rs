@@ -60,9 +60,9 @@ fn document(sources: &Sources<'_>, title: &str, body: Markup) -> String {
                         "As of entry " (head.seq) " of the record, hash " code { (&hex(&head.hash)[..16]) } "…. Made with corecleft "
                         (env!("CARGO_PKG_VERSION")) "."
                     }
-                    @if let Some(invented) = words::invented(found) { p.invented { strong { (invented) } } }
+                    @if let Some(invented) = words::invented(&found.counted) { p.invented { strong { (invented) } } }
                     p.decides { (words::NO_SINGLE_SCORE) " None of this has been shown to predict operating performance." }
-                    p.counts { (words::what_counts(wanted, found)) @if let Some(devices) = words::devices(found) { " " (devices) } }
+                    p.counts { (words::what_counts(wanted, &found.counted)) @if let Some(devices) = words::devices(&found.counted) { " " (devices) } }
                 }
                 main { (body) }
                 footer { p { (NOTICE) } }

@@ -835,7 +835,7 @@ fn what_is_no_store_or_a_damaged_one_is_told_and_left_alone() {
     );
     // Pages overwritten: every command that meets one says so, none panics, and verify finds something or says why it cannot.
     let whole = &*EVERYTHING;
-    let page = 4096;
+    let page = usize::from(u16::from_be_bytes([whole[16], whole[17]]));
     for at in 0..whole.len() / page {
         for filler in [0_u8, 0xff, 0x5a] {
             let mut damaged = whole.clone();

@@ -191,7 +191,7 @@ pub fn killed<T>(
         if number % 2 == 0 {
             std::thread::sleep(longest.mul_f64(moment));
         } else {
-            while let Some(line) = lines.next() {
+            for line in lines.by_ref() {
                 let is_at_it = line.contains(": taken as entry ");
                 said.push(line);
                 if is_at_it {

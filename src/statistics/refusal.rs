@@ -60,7 +60,7 @@ pub enum Refusal {
     #[error("no attempt; at least one is needed")]
     NoAttempts,
     /// Too few to say anything of a course.
-    #[error("{have} attempts at {places} numbers; a curve needs at least {need} attempts at {need_places} numbers")]
+    #[error("a curve needs at least {need} attempts at {need_places} numbers; so far {have} at {places}")]
     TooFew {
         /// Attempts given.
         have: usize,

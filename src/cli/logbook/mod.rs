@@ -19,6 +19,7 @@ mod verify;
 mod words;
 
 use crate::cli::{CliError, plain};
+use crate::logbook::analysis::words::counted;
 use crate::logbook::database::Place;
 use crate::logbook::key::KeyError;
 use crate::logbook::{Author, Logbook, LogbookError, Opening, Pseudonym, StationKey};
@@ -202,11 +203,6 @@ fn key_refused(path: &Path, error: &KeyError) -> CliError {
 
 fn read_key(path: &Path) -> Result<StationKey, CliError> {
     StationKey::read(path).map_err(|error| key_refused(path, &error))
-}
-
-/// So many of something.
-fn counted(count: usize, one: &str, more: &str) -> String {
-    format!("{count} {}", if count == 1 { one } else { more })
 }
 
 /// A pseudonym on the command line.

@@ -45,6 +45,7 @@ mod on_stage {
                 picture::Subject::Case { scenario, case, plan, seed: arguments.seed }
             }
             asked::Subject::Attempt(attempt) => picture::Subject::Attempt(attempt),
+            asked::Subject::Record { store, is_of_trainee } => picture::Subject::Record { store, is_of_trainee },
         };
         // Every name that the command line takes is a view's; a test looks at them all.
         let view = picture::View::named(&arguments.view.name()).unwrap_or(picture::View::Microscope);

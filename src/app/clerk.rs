@@ -8,6 +8,7 @@ use crate::app::film::{Film, Keyframes};
 use crate::app::library::{self, Held, Saved};
 use crate::app::operation::{Account, Chosen, Operation};
 use crate::app::pages::Rows;
+use crate::app::review;
 use crate::app::settings::{self, Settings};
 use crate::app::whatif::Found;
 use crate::attempt::{Attempt, Header, replace};
@@ -35,6 +36,8 @@ pub struct Judged {
     pub attempt: Arc<Attempt>,
     /// Rows of its page.
     pub rows: Rows,
+    /// What is wrong with it as it was handed in.
+    pub remark: Option<String>,
     /// Where it was saved, or why it was not; `None` for one that was saved before.
     pub saved: Option<Result<PathBuf, String>>,
     /// To look at it again; `None` where no thread could be had for it.
@@ -72,6 +75,13 @@ pub enum Done {
         ticket: u64,
         /// What was found.
         found: Option<Found>,
+    },
+    /// Something of the record was read.
+    Review {
+        /// By which it is known.
+        ticket: u64,
+        /// What was read.
+        answer: review::Answer,
     },
 }
 
@@ -169,7 +179,10 @@ impl Clerk {
 
     /// Debrief an attempt that was saved, from its inputs.
     pub fn debrief(&self, path: PathBuf) {
-        self.give(move || Done::Judged(again(&path)));
+        self.give(move || {
+            let attempt = Attempt::read(&path).map_err(|why| why.to_string());
+            Done::Judged(attempt.and_then(again).map_err(|why| format!("{}: {why}", path.display())))
+        });
     }
 
     /// Read a case file.
@@ -183,15 +196,18 @@ impl Clerk {
 
     /// Write a debrief as a page of HTML beside the saved attempts.
     pub fn write(&self, document: String, path: PathBuf) {
-        self.give(move || {
-            let folder = path.parent().map_or_else(|| PathBuf::from("."), Path::to_path_buf);
-            let written = std::fs::create_dir_all(&folder).and_then(|()| replace(&path, document.as_bytes()));
-            Done::Written(match written {
-                Ok(_) => Ok(path),
-                Err(error) => Err(format!("{}: cannot be written: {error}", path.display())),
-            })
-        });
+        self.give(move || written(&document, path));
     }
+}
+
+/// Write a document; the folder is made where there is none.
+pub(super) fn written(document: &str, path: PathBuf) -> Done {
+    let folder = path.parent().map_or_else(|| PathBuf::from("."), Path::to_path_buf);
+    let written = std::fs::create_dir_all(&folder).and_then(|()| replace(&path, document.as_bytes()));
+    Done::Written(match written {
+        Ok(_) => Ok(path),
+        Err(error) => Err(format!("{}: cannot be written: {error}", path.display())),
+    })
 }
 
 /// Work on a thread of its own, or the work back.
@@ -216,10 +232,9 @@ pub(super) fn film(model: &Arc<Model>, attempt: &Attempt, keyframes: Option<Keyf
     Film::new(model.clone(), attempt.record.inputs().collect(), keyframes).ok()
 }
 
-fn again(path: &Path) -> Result<Box<Judged>, String> {
-    let refused = |why: String| format!("{}: {why}", path.display());
-    let attempt = Attempt::read(path).map_err(|why| refused(why.to_string()))?;
-    let (case, model) = attempt.model().map_err(|why| refused(why.to_string()))?;
+/// A saved attempt, done again from its inputs and judged.
+pub(super) fn again(attempt: Attempt) -> Result<Box<Judged>, String> {
+    let (case, model) = attempt.model().map_err(|why| why.to_string())?;
     let spec = case.spec;
     let course = Course::again(&model, &attempt);
     let mut debrief = Debrief::of(&course.facts(&spec, &model));
@@ -234,7 +249,7 @@ impl Judged {
     pub fn new(spec: Arc<CaseSpec>, model: Arc<Model>, header: Header, course: Course, debrief: Debrief) -> Self {
         let rows = Rows::of(&spec, &model, &header, &course, &debrief);
         let attempt = Arc::new(course.clone().attempt(header.clone(), &debrief));
-        Self { spec, model, header, course, debrief, attempt, rows, saved: None, film: None }
+        Self { spec, model, header, course, debrief, attempt, rows, remark: None, saved: None, film: None }
     }
 
     /// The debrief as a page of HTML.

@@ -6,6 +6,7 @@
 
 use crate::attempt::{Attempt, replace};
 use crate::case::{ReadCase, SHIPPED, parse_case};
+use crate::logbook::usual::data_folder;
 use std::fs::{self, File};
 use std::io;
 use std::path::{Path, PathBuf};
@@ -47,16 +48,9 @@ pub struct Saved {
 /// Most saved attempts that are listed, the latest.
 pub const MOST_LISTED: usize = 60;
 
-/// The ordinary folder of attempts on this system: below `XDG_DATA_HOME` or `~/.local/share`, on Windows below
-/// `LOCALAPPDATA`; the folder one stands in where the system names none.
+/// The ordinary folder of attempts: in the user's data folder; in the folder one stands in where the system names none.
 pub fn ordinary_folder() -> PathBuf {
-    let folder = |name: &str| std::env::var_os(name).map(PathBuf::from).filter(|path| path.is_absolute());
-    let base = if cfg!(windows) {
-        folder("LOCALAPPDATA")
-    } else {
-        folder("XDG_DATA_HOME").or_else(|| folder("HOME").map(|home| home.join(".local").join("share")))
-    };
-    base.map_or_else(|| PathBuf::from("attempts"), |base| base.join("corecleft").join("attempts"))
+    data_folder().unwrap_or_default().join("attempts")
 }
 
 /// The saved attempts of a folder, the latest first. One that cannot be read is listed without a result.

@@ -1,6 +1,7 @@
 //! The window, and pictures without one. It only looks at the engine's state and sends commands back.
 //!
-//! `practice` is what the window is about, as plain data and logic, with the `whatif` of a debrief and the `daily` eye; `pages` show it through `panels`, `hands` make inputs of
+//! `practice` is what the window is about, as plain data and logic, with the `whatif` of a debrief, the `daily` eye and the
+//! `review` of the record; `pages` show it through `panels`, `hands` make inputs of
 //! devices, `view` draws the eye, and `stage` brings them together, in the `window` or for a `picture`.
 
 pub mod clerk;
@@ -15,6 +16,7 @@ pub mod pages;
 pub mod panels;
 pub mod picture;
 pub mod practice;
+pub mod review;
 pub mod settings;
 pub mod stage;
 pub mod view;

@@ -8,7 +8,7 @@ use crate::app::hands::{Action, Bindings, PedalCalibration};
 use crate::app::monitor::{self, Reading};
 use crate::app::operation::Operation;
 use crate::app::panels::cases::{CaseRow, CasesView, SavedRow, cases_ui};
-use crate::app::panels::debrief::{AskView, ComponentRow, DebriefView, MomentRow, ReplayView, debrief_ui};
+use crate::app::panels::debrief::{AskView, ComponentRow, DebriefView, MomentRow, Next, ReplayView, debrief_ui};
 use crate::app::panels::error::{ErrorView, error_ui};
 use crate::app::panels::foot::{FootView, foot_ui};
 use crate::app::panels::help::{HelpView, KeyLine, help_ui};
@@ -26,6 +26,7 @@ use crate::app::panels::transport::Going;
 use crate::app::panels::widgets::Standing;
 use crate::app::panels::{Shown, Slot, Way};
 use crate::app::practice::{Over, Page, Practice};
+use crate::app::review::page::review;
 use crate::app::whatif::page::{sentence, whatif};
 use crate::attempt::Header;
 use crate::case::{Aid, CaseSpec, Pump};
@@ -33,6 +34,7 @@ use crate::daily::Date;
 use crate::debrief::course::made_with;
 use crate::debrief::trace::ML_MIN_PER_UL_S;
 use crate::debrief::{Component, Course, Debrief, Status, timeline};
+use crate::logbook::usual;
 use crate::plan::Foot;
 use crate::sim::Model;
 use crate::sim::event::{EventIndex, EventKind};
@@ -74,7 +76,14 @@ pub fn show(ui: &mut Ui, practice: &Practice, around: &Around<'_>) -> Shown {
             let file = practice.settings_file.as_ref().map_or_else(String::new, |file| file.display().to_string());
             let folder = crate::app::library::ordinary_folder().display().to_string();
             let message = practice.told.as_deref();
-            let view = SettingsView { settings: &practice.settings, ordinary_folder: &folder, file: &file, message };
+            let usual = usual::place(None).map_or_else(|_| String::new(), |place| place.in_words());
+            let view = SettingsView {
+                settings: &practice.settings,
+                ordinary_folder: &folder,
+                usual_record: &usual,
+                file: &file,
+                message,
+            };
             return settings_ui(ui, &view);
         }
         Some(Over::Open) => return open_ui(ui),
@@ -113,6 +122,13 @@ fn page(ui: &mut Ui, practice: &Practice, around: &Around<'_>) -> Shown {
         },
         Page::Daily => match &practice.daily {
             Some(day) => daily(ui, practice, day, around),
+            None => Shown::default(),
+        },
+        Page::Review => match &practice.review {
+            Some(looked) => {
+                let waiting = practice.is_waiting.then_some("The attempt is being simulated again …");
+                review(ui, looked, waiting.or(practice.told.as_deref()))
+            }
             None => Shown::default(),
         },
         Page::WhatIf => match &practice.judged {
@@ -534,12 +550,13 @@ fn debrief(ui: &mut Ui, practice: &Practice, judged: &Judged, around: &Around<'_
         (None, None) => String::new(),
     };
     let outcome = &judged.debrief.outcome;
+    let critical: Vec<String> = judged.remark.iter().chain(&outcome.critical).cloned().collect();
     let view = DebriefView {
         title: &judged.spec.title,
         made: &rows.made,
         has_passed: outcome.pass,
         score: outcome.score,
-        critical: &outcome.critical,
+        critical: &critical,
         components: &rows.components,
         moments: &rows.moments,
         chosen,
@@ -551,7 +568,11 @@ fn debrief(ui: &mut Ui, practice: &Practice, judged: &Judged, around: &Around<'_
         section: around.section,
         section_hidden: "The section is being cut.",
         saved: &saved,
-        can_repeat: practice.cases.iter().any(|shelved| shelved.name == judged.header.scenario),
+        next: match &practice.review {
+            Some(_) => Next::Record,
+            None if practice.cases.iter().any(|shelved| shelved.name == judged.header.scenario) => Next::Again,
+            None => Next::Another,
+        },
     };
     debrief_ui(ui, &view)
 }

@@ -12,6 +12,7 @@ use crate::app::operation::{Chosen, Operation, POWER_LIMIT};
 use crate::app::panels::section::section_ui;
 use crate::app::panels::{Way, style};
 use crate::app::practice::{FootCheck, Over, Page, Practice};
+use crate::app::review::Review;
 use crate::app::settings::{self, Settings};
 use crate::app::stage::{self, Place, Target};
 use crate::app::view::painter::{Painter, Studio};
@@ -38,6 +39,7 @@ use bevy::time::TimeUpdateStrategy;
 use bevy::window::ExitCondition;
 use bevy::winit::WinitPlugin;
 use bevy_egui::{EguiContext, EguiPrimaryContextPass, EguiUserTextures, PrimaryEguiContext, egui};
+use std::path::PathBuf;
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
@@ -85,6 +87,7 @@ impl View {
             "debrief" => Self::Page(Page::Debrief, None),
             "whatif" => Self::Page(Page::WhatIf, None),
             "daily" => Self::Page(Page::Daily, None),
+            "review" | "trainee" => Self::Page(Page::Review, None),
             "notice" => Self::Page(Page::Notice, None),
             "cases" => Self::Page(Page::Cases, None),
             "sheet" => Self::Page(Page::Sheet, None),
@@ -113,6 +116,13 @@ pub enum Subject {
     },
     /// A saved attempt.
     Attempt(Box<Attempt>),
+    /// The record in a file.
+    Record {
+        /// The file.
+        store: PathBuf,
+        /// Is the trainee looked at who stands first, and not all?
+        is_of_trainee: bool,
+    },
 }
 
 /// What is asked for.
@@ -131,7 +141,17 @@ pub struct Request {
 fn practice(request: Request) -> Result<Practice, Unable> {
     let allowed = "a case or an attempt that this engine can run".to_owned();
     let refused = |what: String| Unable { what, allowed: allowed.clone() };
+    // Pictures are the same whoever makes them: nothing of a person's settings or attempts is in them.
+    let mut practice = Practice::unattended(Settings { notice_seen: true, ..Settings::default() });
     let mut operation = match request.subject {
+        Subject::Record { store, is_of_trainee } => {
+            let review = Review::at_once(store, is_of_trainee);
+            if let Some(what) = review.refused() {
+                return Err(Unable { what: what.to_owned(), allowed: "the file of a record".into() });
+            }
+            (practice.review, practice.page) = (Some(Box::new(review)), Page::Review);
+            return Ok(practice);
+        }
         Subject::Attempt(attempt) => Operation::recorded(&attempt).map_err(refused)?,
         Subject::Case { scenario, case, plan, seed } => {
             // A plan sets the power itself.
@@ -152,8 +172,6 @@ fn practice(request: Request) -> Result<Practice, Unable> {
             operation
         }
     };
-    // Pictures are the same whoever makes them: nothing of a person's settings or attempts is in them.
-    let mut practice = Practice::unattended(Settings { notice_seen: true, ..Settings::default() });
     practice.way = operation.chosen.way;
     practice.seed = operation.chosen.seed;
     if let Some(at) = practice.cases.iter().position(|shelved| shelved.name == operation.chosen.scenario) {

@@ -10,8 +10,10 @@ use crate::app::hands::{Controls, PedalCalibration};
 use crate::app::library::{self, Held, Saved, Shelved};
 use crate::app::operation::{Chosen, Operation, POWER_LIMIT};
 use crate::app::panels::debrief::BEFORE_EVENT_S;
+use crate::app::panels::review::Ask;
 use crate::app::panels::stepwise::Choices;
 use crate::app::panels::{Command, Way};
+use crate::app::review::Review;
 use crate::app::settings::Settings;
 use crate::app::whatif::{REPEATS, WhatIfs};
 use crate::app::words::Words;
@@ -57,6 +59,8 @@ pub enum Page {
     WhatIf,
     /// One eye a day.
     Daily,
+    /// The program's record.
+    Review,
 }
 
 /// What lies over the page.
@@ -164,6 +168,8 @@ pub struct Practice {
     pub today: Option<Date>,
     /// The eye of the day, while its page is shown.
     pub daily: Option<Box<Daily>>,
+    /// The record, while it is looked at.
+    pub review: Option<Box<Review>>,
     /// Is an answer awaited without which the page cannot go on?
     pub is_waiting: bool,
     /// Is the program to be closed?
@@ -174,6 +180,7 @@ pub struct Practice {
     is_keeping: bool,
     has_trouble_keeping: bool,
     days_opened: u64,
+    reviews_asked: u64,
 }
 
 impl Practice {
@@ -216,6 +223,7 @@ impl Practice {
             whatifs: WhatIfs::default(),
             today: None,
             daily: None,
+            review: None,
             is_waiting: false,
             is_quitting: false,
             clerk: Clerk::default(),
@@ -224,6 +232,7 @@ impl Practice {
             is_keeping: false,
             has_trouble_keeping: false,
             days_opened: 0,
+            reviews_asked: 0,
         }
     }
 
@@ -397,6 +406,22 @@ impl Practice {
         }
     }
 
+    /// Look at the record that the settings name.
+    fn open_review(&mut self) {
+        let named = self.settings.record.trim();
+        let mut review = Box::new(Review::of((!named.is_empty()).then_some(named), self.reviews_asked));
+        review.read(&self.clerk);
+        self.put_away();
+        (self.review, self.page, self.told) = (Some(review), Page::Review, None);
+    }
+
+    /// Put the record away; what is still read for it finds nobody.
+    fn leave_review(&mut self) {
+        if let Some(review) = self.review.take() {
+            self.reviews_asked = review.ticket();
+        }
+    }
+
     /// Leave the eye of the day; what was stated is entered all the same.
     fn leave_daily(&mut self) {
         if self.daily.take().is_some() {
@@ -488,7 +513,7 @@ impl Practice {
                 let remedy = "Mend the file, or open another; `corecleft check` tells the same.".to_owned();
                 self.over = Some(Over::Trouble { title: "The case file cannot be used".to_owned(), reasons, remedy });
             }
-            Done::Written(Ok(path)) => self.told = Some(format!("The debrief is written to {}.", path.display())),
+            Done::Written(Ok(path)) => self.told = Some(format!("Written to {}.", path.display())),
             Done::Written(Err(why)) | Done::Forgotten(why) => self.told = Some(why),
             Done::Daily { ticket, found } => {
                 if let Some(operation) = self.daily.as_mut().and_then(|daily| daily.take(ticket, found)) {
@@ -496,6 +521,11 @@ impl Practice {
                 }
             }
             Done::WhatIf { ticket, found } => self.whatifs.take(ticket, found, &self.clerk),
+            Done::Review { ticket, answer } => {
+                if let Some(told) = self.review.as_mut().and_then(|review| review.take(ticket, answer)) {
+                    self.told = Some(told);
+                }
+            }
         }
     }
 
@@ -506,6 +536,7 @@ impl Practice {
         (self.is_exam, self.told) = (self.settings.exam, None);
         self.whatifs.leave();
         self.leave_daily();
+        self.leave_review();
         self.page = Page::Sheet;
         self.remember();
     }
@@ -628,6 +659,15 @@ impl Practice {
                     *picked = which;
                 }
             }
+            Command::OpenReview => self.open_review(),
+            Command::Review(ask) => {
+                let folder = self.folder();
+                self.is_waiting |= matches!(ask, Ask::Replay(_));
+                self.told = None;
+                if let Some(review) = &mut self.review {
+                    review.ask(ask, &self.clerk, folder);
+                }
+            }
             Command::OpenSettings => self.over = Some(Over::Settings),
             Command::OpenHelp => self.over = Some(Over::Help),
             Command::Back => self.back(),
@@ -733,6 +773,7 @@ impl Practice {
             }
             Command::AnotherCase => {
                 self.put_away();
+                self.leave_review();
                 (self.operation, self.page) = (None, Page::Cases);
             }
             Command::SaveHtml => self.write_html(),
@@ -773,7 +814,15 @@ impl Practice {
             }
             Page::Debrief => {
                 self.put_away();
-                Page::Cases
+                if self.review.is_some() { Page::Review } else { Page::Cases }
+            }
+            Page::Review => {
+                if self.review.as_mut().is_some_and(|review| review.go_back()) {
+                    Page::Review
+                } else {
+                    self.leave_review();
+                    Page::Cases
+                }
             }
             Page::Daily => {
                 self.leave_daily();

@@ -45,6 +45,8 @@ pub struct Settings {
     pub trainee: String,
     /// Folder of the saved attempts; empty for the ordinary one.
     pub attempts_folder: String,
+    /// Store of the record that is reviewed, a file or an address; empty for the usual one.
+    pub record: String,
     /// Name of the case that was taken last; empty for none.
     pub last_case: String,
     /// How the pedal reads.
@@ -75,6 +77,7 @@ impl Default for Settings {
             notice_seen: false,
             trainee: String::new(),
             attempts_folder: String::new(),
+            record: String::new(),
             last_case: String::new(),
             pedal: PedalCalibration::default(),
         }

@@ -24,6 +24,10 @@ pub enum View {
     Whatif,
     /// The case as the eye of a day: what came of a chop half its core deep, or with a time the look before it
     Daily,
+    /// A record's trainees; instead of a case goes the file of a store
+    Review,
+    /// The trainee of a record who passes least often
+    Trainee,
     /// The notice at first start
     Notice,
     /// The list of cases
@@ -54,7 +58,7 @@ impl View {
 #[command(group(ArgGroup::new("result").required(true).args(["out", "frames"])))]
 pub struct PictureArguments {
     /// A case, a file such as scenarios/medium-uniform.ron, or a saved attempt
-    #[arg(value_name = "CASE|ATTEMPT")]
+    #[arg(value_name = "CASE|ATTEMPT|STORE")]
     pub subject: PathBuf,
     /// A plan to perform on the case first
     #[arg(long, value_name = "PLAN")]
@@ -108,6 +112,13 @@ pub enum Subject {
     },
     /// A saved attempt.
     Attempt(Box<Attempt>),
+    /// The file of a record.
+    Record {
+        /// The file.
+        store: PathBuf,
+        /// Is one trainee looked at, and not all?
+        is_of_trainee: bool,
+    },
 }
 
 /// Read what the arguments name.
@@ -116,6 +127,9 @@ pub enum Subject {
 /// Files that cannot be used.
 pub fn subject(arguments: &PictureArguments) -> Result<Subject, CliError> {
     let path = &arguments.subject;
+    if matches!(arguments.view, View::Review | View::Trainee) {
+        return Ok(Subject::Record { store: path.clone(), is_of_trainee: arguments.view == View::Trainee });
+    }
     if path.extension().is_some_and(|e| e == "ron") {
         let case = read_case(path);
         let plan = arguments.plan.as_deref().map(read_plan).transpose();

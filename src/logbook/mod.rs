@@ -31,6 +31,7 @@ pub mod roles;
 pub mod schema;
 mod store;
 pub mod submission;
+pub mod usual;
 
 pub use key::StationKey;
 pub use pseudonym::Pseudonym;

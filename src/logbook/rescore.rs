@@ -62,12 +62,8 @@ impl Logbook {
         of: u64,
         other: &ReadCase,
     ) -> Result<(u64, Scores), LogbookError> {
-        let (hash, entry) = self.entry(of)?;
-        let Entry::Attempt(submitted) = entry else {
-            return Err(LogbookError::OtherKind { seq: of, kind: entry.kind().to_owned(), allowed: "an attempt" });
-        };
+        let (hash, submitted, attempt) = self.attempt(of)?;
         let refused = |why: String| LogbookError::NoReplay { seq: of, why };
-        let attempt = Attempt::from_bytes(&submitted.file).map_err(|error| refused(error.to_string()))?;
         let scores = judged(&attempt, other).map_err(|error| match error {
             NotJudged::OtherCase => LogbookError::OtherCase(of),
             NotJudged::OtherEngine(why) | NotJudged::Unsound(why) => refused(why),

@@ -6,10 +6,11 @@
 use super::chain::{BEGINNING, Hash, Link, SALT_BYTES, body_hash, from_hex, hex};
 use super::database::{Database, DatabaseError, Place, Row, Value};
 use super::derived::{Rows, seq_value};
-use super::entry::{Comment, Entry, SignOff, Station};
+use super::entry::{Comment, Entry, SignOff, Station, Submitted};
 use super::key::{StationKey, fingerprint};
 use super::pseudonym::Pseudonym;
 use super::{moment, schema};
+use crate::attempt::Attempt;
 use std::time::{Duration, Instant};
 
 /// How a store is opened.
@@ -209,6 +210,20 @@ impl Logbook {
     /// No such entry, or one whose body is gone or cannot be read.
     pub fn entry(&mut self, seq: u64) -> Result<(Hash, Entry), LogbookError> {
         entry(&mut self.database, seq)
+    }
+
+    /// The attempt of an entry, with the entry's hash and what was said when it was handed in.
+    ///
+    /// # Errors
+    /// No such entry, one that is no attempt, or one that this program cannot read.
+    pub fn attempt(&mut self, seq: u64) -> Result<(Hash, Box<Submitted>, Attempt), LogbookError> {
+        let (hash, entry) = self.entry(seq)?;
+        let Entry::Attempt(submitted) = entry else {
+            return Err(LogbookError::OtherKind { seq, kind: entry.kind().to_owned(), allowed: "an attempt" });
+        };
+        let attempt = Attempt::from_bytes(&submitted.file)
+            .map_err(|error| LogbookError::NoReplay { seq, why: error.to_string() })?;
+        Ok((hash, submitted, attempt))
     }
 
     /// Say something about an entry.

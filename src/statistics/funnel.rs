@@ -66,6 +66,21 @@ pub fn lines(target: f64, up_to: usize) -> Result<Vec<Limits>, Refusal> {
     (1..=up_to).map(|n| limits(target, n)).collect()
 }
 
+/// Numbers of attempts at which the lines of a plot are computed.
+const DRAWN: usize = 60;
+
+/// The limits for some numbers of attempts, from 1 to so many, closer where they run steeper: the lines of a plot that may be wide.
+pub fn drawn(target: f64, up_to: usize) -> Result<Vec<Limits>, Refusal> {
+    horizon(up_to)?;
+    let number = |i: usize| {
+        let share = i as f64 / (DRAWN - 1) as f64;
+        (1.0 + (up_to - 1) as f64 * share * share).round() as usize
+    };
+    let mut numbers: Vec<usize> = (0..DRAWN).map(number).collect();
+    numbers.dedup();
+    numbers.into_iter().map(|n| limits(target, n)).collect()
+}
+
 /// Where a share of so many attempts lies; one on a limit lies within.
 pub fn standing(target: f64, rate: Rate) -> Result<Standing, Refusal> {
     let Limits { inner, outer, .. } = limits(target, rate.of as usize)?;

@@ -55,6 +55,7 @@ pub fn cases_ui(ui: &mut Ui, view: &CasesView<'_>) -> Shown {
     let foot = |ui: &mut Ui, shown: &mut Shown| {
         for (label, command) in [
             ("One eye a day", Command::OpenDaily),
+            ("Review", Command::OpenReview),
             ("Open a case file…", Command::OpenFile),
             ("Settings", Command::OpenSettings),
             ("Help", Command::OpenHelp),
@@ -221,6 +222,7 @@ pub(crate) mod tests {
                 page.run();
                 assert_eq!(page.state().commands, [Command::ChooseCase(1)]);
                 assert_eq!(asked(&mut page, "One eye a day"), [Command::OpenDaily]);
+                assert_eq!(asked(&mut page, "Review"), [Command::OpenReview]);
                 assert_eq!(asked(&mut page, "Open a case file…"), [Command::OpenFile]);
                 assert_eq!(asked(&mut page, "Settings"), [Command::OpenSettings]);
                 assert_eq!(asked(&mut page, "Help"), [Command::OpenHelp]);

@@ -98,8 +98,19 @@ pub struct DebriefView<'a> {
     pub section_hidden: &'a str,
     /// Where the attempt was saved, or why it was not.
     pub saved: &'a str,
-    /// Can the case be taken again? A saved attempt's case may be gone.
-    pub can_repeat: bool,
+    /// What can be done next.
+    pub next: Next,
+}
+
+/// What can be done after a debrief.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Next {
+    /// The same case again, or another.
+    Again,
+    /// Another case alone: a saved attempt's own may be gone.
+    Another,
+    /// Back to the record that the attempt is from.
+    Record,
 }
 
 /// The page; returns the square for the microscope as `field` while a replay can be looked at.
@@ -158,14 +169,13 @@ fn verdict(ui: &mut Ui, view: &DebriefView<'_>, shown: &mut Shown) {
     let row = ui.spacing().interact_size.y + 2.0;
     ui.allocate_ui_with_layout(Vec2::new(ui.available_width(), row), Layout::right_to_left(Align::Center), |ui| {
         ui.set_min_height(row);
-        if view.can_repeat && widgets::button(ui, "Again").clicked() {
-            shown.ask(Command::Again);
-        }
-        for (label, command) in [
-            ("Another case", Command::AnotherCase),
-            ("Save as a page…", Command::SaveHtml),
-            ("Help", Command::OpenHelp),
-        ] {
+        let next: &[(&str, Command)] = match view.next {
+            Next::Again => &[("Again", Command::Again), ("Another case", Command::AnotherCase)],
+            Next::Another => &[("Another case", Command::AnotherCase)],
+            Next::Record => &[("Back to the record", Command::Back)],
+        };
+        let always = [("Save as a page…", Command::SaveHtml), ("Help", Command::OpenHelp)];
+        for (label, command) in next.iter().cloned().chain(always) {
             if widgets::button(ui, label).clicked() {
                 shown.ask(command);
             }
@@ -504,7 +514,7 @@ pub(crate) mod tests {
             section: if has_section { Some(&paint) } else { None },
             section_hidden: "This case shows no section.",
             saved: "Saved as long-eye-dense-core-7-1f3a.attempt",
-            can_repeat: true,
+            next: Next::Again,
         };
         debrief_ui(ui, &view)
     }

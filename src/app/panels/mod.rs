@@ -5,6 +5,7 @@
 //! Units: the trade's, as on a machine's front (mm, degrees, mmHg, cm, mL/min, s); lengths on the screen are points.
 
 pub mod cases;
+pub mod chart;
 pub mod daily;
 pub mod debrief;
 pub mod error;
@@ -17,6 +18,7 @@ pub mod operate;
 pub mod outcomes;
 pub mod pause;
 pub mod pedal;
+pub mod review;
 pub mod section;
 pub mod settings;
 pub mod sheet;
@@ -85,6 +87,10 @@ pub enum Command {
     StateDaily,
     /// Look at one of its chops.
     PickChop(crate::daily::trial::Which),
+    /// Look at the record.
+    OpenReview,
+    /// Something of the record that is looked at.
+    Review(review::Ask),
     /// Show the settings.
     OpenSettings,
     /// Show the help.

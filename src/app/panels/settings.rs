@@ -15,6 +15,8 @@ pub struct SettingsView<'a> {
     pub settings: &'a Settings,
     /// Folder in which attempts are saved when none is named.
     pub ordinary_folder: &'a str,
+    /// The record that is reviewed when none is named.
+    pub usual_record: &'a str,
     /// Where the settings stand.
     pub file: &'a str,
     /// Something to be told, such as why they could not be saved.
@@ -109,6 +111,15 @@ fn attempts(ui: &mut Ui, view: &SettingsView<'_>, now: &mut Settings) {
         text(ui, "Folder of attempts", view.ordinary_folder, &mut now.attempts_folder);
         widgets::quiet(ui, &format!("Empty: {}", view.ordinary_folder));
     });
+    widgets::card(ui, |ui| {
+        title(ui, "Review");
+        text(ui, "Record", view.usual_record, &mut now.record);
+        widgets::quiet(
+            ui,
+            "A file, or postgres://USER@HOST/DATABASE. A password in an address is kept in the settings' file.",
+        );
+        widgets::quiet(ui, &format!("Empty: {}", view.usual_record));
+    });
 }
 
 /// A line of text; what is typed is asked for when the line is left, so that no half-typed folder is used.
@@ -139,6 +150,7 @@ pub(crate) mod tests {
             let view = SettingsView {
                 settings,
                 ordinary_folder: "Documents/corecleft",
+                usual_record: "Documents/corecleft.logbook",
                 file: "settings.ron",
                 message: Some("The settings could not be saved."),
             };

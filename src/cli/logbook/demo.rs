@@ -1,9 +1,10 @@
 //! `logbook demo`: a store of people who were made up, to be looked at before there are real entries.
 
-use super::{StoreArguments, counted, ordinary_store};
+use super::{StoreArguments, counted};
 use crate::cli::{CliError, print, progress};
 use crate::debrief::text::{NOTICE, push};
 use crate::logbook::demo::{DemoError, Design, Told};
+use crate::logbook::usual;
 use clap::Args;
 use std::process::ExitCode;
 use std::time::Instant;
@@ -36,7 +37,7 @@ pub(super) fn run(arguments: &DemoArguments) -> Result<ExitCode, CliError> {
     let DemoArguments { store, trainees, months, seed, threads } = arguments;
     // Never the store of real entries, unless it is named.
     let named = store.clone().unwrap_or_else(|| {
-        let path = ordinary_store().with_file_name(FILE);
+        let path = usual::file(FILE);
         // That it cannot be made shows when the store is opened.
         let _ = path.parent().map(std::fs::create_dir_all);
         path.display().to_string()

@@ -22,7 +22,7 @@ use crate::cli::{CliError, plain};
 use crate::logbook::analysis::words::counted;
 use crate::logbook::database::Place;
 use crate::logbook::key::KeyError;
-use crate::logbook::{Author, Logbook, LogbookError, Opening, Pseudonym, StationKey};
+use crate::logbook::{Author, Logbook, LogbookError, Opening, Pseudonym, StationKey, usual};
 use clap::{Args, Subcommand};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -108,17 +108,6 @@ pub(super) struct StoreArguments {
     wait: u32,
 }
 
-/// The store of this user, where none is named; in the folder one stands in where the system names none.
-fn ordinary_store() -> PathBuf {
-    let folder = |name: &str| std::env::var_os(name).map(PathBuf::from).filter(|path| path.is_absolute());
-    let base = if cfg!(windows) {
-        folder("LOCALAPPDATA")
-    } else {
-        folder("XDG_DATA_HOME").or_else(|| folder("HOME").map(|home| home.join(".local").join("share")))
-    };
-    base.map_or_else(PathBuf::new, |base| base.join("corecleft")).join("corecleft.logbook")
-}
-
 /// An open store, and its name for people.
 pub(super) struct Open {
     pub(super) book: Logbook,
@@ -138,13 +127,8 @@ fn refused(name: &str, error: &LogbookError) -> CliError {
 
 impl StoreArguments {
     fn place(&self) -> Result<Place, CliError> {
-        let named =
-            self.store.clone().or_else(|| std::env::var("CORECLEFT_STORE").ok().filter(|name| !name.is_empty()));
-        match named {
-            // The address itself may hold a password, and is not repeated.
-            Some(address) => Place::named(&address).map_err(|error| CliError::Usage(format!("--store {error}"))),
-            None => Ok(Place::File(ordinary_store())),
-        }
+        // The address itself may hold a password, and is not repeated.
+        usual::place(self.store.as_deref()).map_err(|error| CliError::Usage(format!("--store {error}")))
     }
 
     /// Open the store that is there.

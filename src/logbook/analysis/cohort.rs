@@ -61,6 +61,14 @@ pub struct Person {
     pub breach_standing: Option<Standing>,
 }
 
+impl Person {
+    /// The attempt at which competence in passing was shown first.
+    pub fn shown_at(&self) -> Option<u32> {
+        let competence = self.passing.charts.as_ref()?.competence.as_ref().ok()?;
+        competence.shown_at().map(|(n, _)| n)
+    }
+}
+
 /// A case or a station.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Part {

@@ -83,6 +83,31 @@ pub struct Wald {
     pub in_words: String,
 }
 
+impl Wald {
+    /// The sum as it is drawn, attempt number and value: each test from zero to its crossing.
+    pub fn runs(&self) -> Vec<Vec<(f64, f64)>> {
+        let points = self.points.iter().map(|(n, point)| (*n, point.value, point.crossed.is_some()));
+        runs(points).into_iter().map(|(run, _)| run).collect()
+    }
+}
+
+/// Stretches of a sum that begins anew after each signal, with the place of each one's first point.
+fn runs(points: impl Iterator<Item = (u32, f64, bool)>) -> Vec<(Vec<(f64, f64)>, usize)> {
+    let mut runs: Vec<(Vec<(f64, f64)>, usize)> = Vec::new();
+    let mut is_new = true;
+    for (at, (n, value, is_end)) in points.enumerate() {
+        let n = f64::from(n);
+        if is_new {
+            runs.push((vec![((n - 1.0).max(1.0), 0.0)], at));
+        }
+        if let Some((run, _)) = runs.last_mut() {
+            run.push((n, value));
+        }
+        is_new = is_end;
+    }
+    runs
+}
+
 /// The chart of competence.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Competence {
@@ -97,6 +122,12 @@ impl Competence {
     pub fn shown_at(&self) -> Option<(u32, bool)> {
         let shown = self.points.iter().find(|(_, point)| point.is_signal && point.watched == Signal::Shown);
         shown.map(|(n, point)| (*n, point.is_within))
+    }
+
+    /// The sum as it is drawn, attempt number and value: each watch from zero to its signal, with what it is watched for.
+    pub fn runs(&self) -> Vec<(Signal, Vec<(f64, f64)>)> {
+        let points = self.points.iter().map(|(n, point)| (*n, point.value, point.is_signal));
+        runs(points).into_iter().map(|(run, first)| (self.points[first].1.watched, run)).collect()
     }
 
     /// The attempt at which it was last found to be lost, if it was not shown again.

@@ -4,6 +4,7 @@ use super::course::{Charts, Course, Stated, Step};
 use super::measure::{Measure, Outcome};
 use super::rows::{Counted, Purposes, Wanted};
 use crate::statistics::cusum::Line;
+use crate::statistics::funnel::Standing;
 use crate::statistics::learning::Form;
 use crate::statistics::rate::Rate;
 
@@ -44,6 +45,18 @@ fn numbers(all: &[u32]) -> String {
     let shown = &all[all.len().saturating_sub(4)..];
     let told = shown.iter().map(u32::to_string).collect::<Vec<_>>().join(", ");
     if shown.len() < all.len() { format!("{told} ({} times in all)", all.len()) } else { told }
+}
+
+/// Where somebody's share lies among the others'.
+pub fn standing(standing: Option<Standing>) -> &'static str {
+    match standing {
+        None => "–",
+        Some(Standing::Within) => "within",
+        Some(Standing::Low) => "▼ below",
+        Some(Standing::High) => "▲ above",
+        Some(Standing::FarLow) => "◆ far below",
+        Some(Standing::FarHigh) => "◆ far above",
+    }
 }
 
 /// Which attempts count, and what was left out.

@@ -22,9 +22,6 @@ const HIGH: f64 = 250.0;
 /// Size of a trainee's small chart, px.
 const SMALL: (f64, f64) = (176.0, 92.0);
 
-/// Numbers of attempts at which the funnel's limits are computed.
-const LIMITS: usize = 60;
-
 /// The report of all trainees that are found.
 pub fn of_cohort(sources: &Sources<'_>) -> String {
     let mut designs = Designs::default();
@@ -50,7 +47,7 @@ pub fn of_cohort(sources: &Sources<'_>) -> String {
 
 fn in_short(cohort: &Cohort, several: bool) -> Markup {
     let Tally { passed, breached, .. } = cohort.tally;
-    let shown = cohort.people.iter().filter(|person| shown_at(person).is_some()).count();
+    let shown = cohort.people.iter().filter(|person| person.shown_at().is_some()).count();
     let beyond = |standing: fn(&Person) -> Option<Standing>, wanted: &[Standing]| -> Vec<&str> {
         let is_meant = |person: &&Person| standing(person).is_some_and(|standing| wanted.contains(&standing));
         cohort.people.iter().filter(is_meant).map(|person| person.trainee.as_str()).collect()
@@ -79,22 +76,6 @@ fn in_short(cohort: &Cohort, several: bool) -> Markup {
                 }
             }
         }
-    }
-}
-
-fn shown_at(person: &Person) -> Option<u32> {
-    let competence = person.passing.charts.as_ref()?.competence.as_ref().ok()?;
-    competence.shown_at().map(|(n, _)| n)
-}
-
-fn standing_in_words(standing: Option<Standing>) -> &'static str {
-    match standing {
-        None => "–",
-        Some(Standing::Within) => "within",
-        Some(Standing::Low) => "▼ below",
-        Some(Standing::High) => "▲ above",
-        Some(Standing::FarLow) => "◆ far below",
-        Some(Standing::FarHigh) => "◆ far above",
     }
 }
 
@@ -151,13 +132,13 @@ fn people(cohort: &Cohort) -> Markup {
                         tr {
                             th scope="row" { code { (person.trainee) } }
                             (tally(&person.tally))
-                            @match shown_at(person) {
+                            @match person.shown_at() {
                                 Some(n) => (cell(f64::from(n), &format!("● at {n}"))),
                                 None => (cell(1e9, "not yet")),
                             }
                             @let (shown, of) = person.components_shown;
                             (cell(shown as f64, &format!("{shown} of {of}")))
-                            (cell(standing_rank(person.standing), standing_in_words(person.standing)))
+                            (cell(standing_rank(person.standing), words::standing(person.standing)))
                         }
                     }
                 }
@@ -204,13 +185,7 @@ fn funnel_of(
 ) -> Markup {
     let most = cohort.people.iter().map(|person| of(person).0.of).max().unwrap_or(1).max(2);
     let end = (f64::from(most) * 1.08).ceil();
-    let numbers: Vec<usize> = {
-        let step = |i: usize| (1.0 + (end - 1.0) * (i as f64 / (LIMITS - 1) as f64).powi(2)).round() as usize;
-        let mut numbers: Vec<usize> = (0..LIMITS).map(step).collect();
-        numbers.dedup();
-        numbers
-    };
-    let limits: Vec<funnel::Limits> = numbers.iter().filter_map(|n| funnel::limits(target.share(), *n).ok()).collect();
+    let limits = funnel::drawn(target.share(), end as usize).unwrap_or_default();
     let shares = cohort.people.iter().map(|person| of(person).0.share()).filter(|share| share.is_finite());
     // Harm is rare: its funnel ends where its marks and, for most numbers of attempts, its limits do.
     let from_a_third = limits.iter().filter(|limits| limits.n as f64 >= end / 3.0).map(|limits| limits.outer.1);
@@ -407,7 +382,7 @@ fn parts(title: &str, what: &str, parts: &[Part], is_case: bool) -> Markup {
                                     None => (cell(-99.0, "not known")),
                                 }
                             } @else {
-                                (cell(standing_rank(part.standing), standing_in_words(part.standing)))
+                                (cell(standing_rank(part.standing), words::standing(part.standing)))
                             }
                         }
                     }
@@ -436,7 +411,7 @@ fn each(cohort: &Cohort, at: usize) -> Markup {
                     figure {
                         figcaption {
                             code { (person.trainee) }
-                            @if let Some(n) = shown_at(person) { " ● shown at " (n) } @else { " not yet shown" }
+                            @if let Some(n) = person.shown_at() { " ● shown at " (n) } @else { " not yet shown" }
                         }
                         @if person.passing.curve.is_ok() {
                             (curve(&person.passing, &format!("e{at}-{place}"), SMALL, false))

@@ -129,23 +129,10 @@ fn failures(wald: &Wald, course: &Course, id: &str) -> Markup {
         x_label: "Attempt",
         is_share: false,
     };
-    // Each test from zero to its crossing.
-    let mut runs: Vec<Vec<(f64, f64)>> = Vec::new();
-    let mut is_new = true;
-    for (n, point) in &wald.points {
-        let n = f64::from(*n);
-        if is_new {
-            runs.push(vec![((n - 1.0).max(1.0), 0.0)]);
-        }
-        if let Some(run) = runs.last_mut() {
-            run.push((n, point.value));
-        }
-        is_new = point.crossed.is_some();
-    }
     plot.svg(html! {
         (plot.level("warn", above))
         (plot.level("fine", -below))
-        @for run in &runs { (plot.jagged("sum", run)) }
+        @for run in wald.runs() { (plot.jagged("sum", &run)) }
         @for (n, point) in &wald.points {
             @match point.crossed {
                 Some(Line::Unacceptable) => (mark(Shape::Triangle, plot.x(f64::from(*n)), plot.y(point.value))),
@@ -176,23 +163,10 @@ fn shown(competence: &Competence, course: &Course, id: &str) -> Markup {
         x_label: "Attempt",
         is_share: false,
     };
-    // Each watch from zero to its signal, with what it is watched for.
-    let mut runs: Vec<(Signal, Vec<(f64, f64)>)> = Vec::new();
-    let mut is_new = true;
-    for (n, point) in &competence.points {
-        let n = f64::from(*n);
-        if is_new {
-            runs.push((point.watched, vec![((n - 1.0).max(1.0), 0.0)]));
-        }
-        if let Some((_, run)) = runs.last_mut() {
-            run.push((n, point.value));
-        }
-        is_new = point.is_signal;
-    }
     plot.svg(html! {
         (plot.level("fine", design.shown.h))
         @if is_watched { (plot.level("warn", design.lost.h)) }
-        @for (watched, run) in &runs { (plot.jagged(if *watched == Signal::Shown { "sum" } else { "sum watched" }, run)) }
+        @for (watched, run) in competence.runs() { (plot.jagged(if watched == Signal::Shown { "sum" } else { "sum watched" }, &run)) }
         @for (n, point) in competence.points.iter().filter(|(_, point)| point.is_signal) {
             (mark(if point.watched == Signal::Shown { Shape::Disc } else { Shape::Triangle }, plot.x(f64::from(*n)), plot.y(point.value)))
         }

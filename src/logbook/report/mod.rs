@@ -12,6 +12,7 @@ mod plot;
 
 pub use cohort::of_cohort;
 pub use person::of_trainee;
+pub use plot::steps;
 
 use crate::debrief::html::STYLE;
 use crate::debrief::text::NOTICE;

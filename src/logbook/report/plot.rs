@@ -168,7 +168,7 @@ pub fn mark(shape: Shape, x: f64, y: f64) -> Markup {
 }
 
 /// Round values within a span, in about so many steps.
-fn steps((low, high): (f64, f64), count: f64) -> impl Iterator<Item = f64> {
+pub fn steps((low, high): (f64, f64), count: f64) -> impl Iterator<Item = f64> {
     let step = round_step(((high - low) / count.clamp(2.0, 8.0)).max(1e-9));
     let first = (low / step - 1e-9).ceil() as i64;
     let last = (high / step + 1e-9).floor() as i64;

@@ -14,7 +14,7 @@ use corecleft::debrief::truth::Came;
 use corecleft::logbook::chain::{BEGINNING, Link, body_hash, from_hex, hex};
 use corecleft::logbook::derived::{Rows, TABLES};
 use corecleft::logbook::entry::{Entry, Predicted, Purpose};
-use corecleft::logbook::listing::Wanted;
+use corecleft::logbook::listing::{Listed, Wanted};
 use corecleft::logbook::proof::{KeptHead, Sample};
 use corecleft::logbook::{Author, Head, Logbook, Opening, Outcome, Pseudonym, StationKey};
 use rusqlite::Connection;
@@ -501,6 +501,82 @@ fn files_that_cannot_be_read_are_told_and_the_rest_goes_on() {
     let again: serde_json::Value = serde_json::from_slice(&again.stdout).unwrap();
     assert_eq!((&again["taken"], &again["known"], &again["refused"]), (&0.into(), &5.into(), &4.into()));
     is_sound(&store, 5);
+}
+
+/// Entries of a store in words that do not depend on numbers, times and hashes.
+fn said(store: &Store) -> Vec<String> {
+    let listed = store.open().list(&Wanted::default()).unwrap();
+    let about = |entry: &Listed| entry.of.and_then(|of| listed.iter().find(|other| other.seq == of)?.seed.clone());
+    let kept = listed.iter().filter(|entry| entry.has_body && !["station", "erased"].contains(&entry.kind.as_str()));
+    kept.map(|entry| {
+        let Listed { kind, station, trainee, by, text, purpose, seed, pass, done_at, prediction_error, .. } = entry;
+        format!(
+            "{kind} {station} {trainee:?} {by:?} {text:?} {purpose:?} {seed:?} {pass:?} {done_at:?} {prediction_error:?} of {:?}",
+            about(entry)
+        )
+    })
+    .collect()
+}
+
+#[test]
+fn a_station_s_store_is_brought_in_whole_and_once() {
+    let folder = tempfile::tempdir().unwrap();
+    let station = Store::at(folder.path().join("north.logbook"));
+    std::fs::write(station.path(), &*EVERYTHING).unwrap();
+    let central = Store::new();
+    // Something is there already, one of the station's attempts among it.
+    add(&mut central.made(), &Author { station: "north", key: None }, &person(1), &[submission(&small(2, false))]);
+    add(&mut central.made(), &author(), &person(7), &[submission(&small(9, true))]);
+    let arguments = ["logbook", "add", &station.address(), "--store", &central.address()];
+    let added = corecleft(&arguments);
+    assert_eq!((added.status.code(), text(&added.stderr)), (Some(0), ""), "{}", text(&added.stdout));
+    let told = text(&added.stdout);
+    assert!(told.contains("north.logbook, entry 4: taken as entry 4\n"), "{told}");
+    assert!(told.contains("entry 5: left out, as nothing is left of it"), "{told}");
+    assert!(told.ends_with(&format!("5 taken, 1 known already, 0 refused: {}\n", central.address())), "{told}");
+    // What is said is the same, of the same attempts.
+    let (mut there, mut here) = (said(&station), said(&central));
+    here.retain(|entry| !entry.contains(&person(7).to_string()));
+    // That a prediction was off was claimed by the station's store alone: its file has none.
+    assert!(
+        there.iter().any(|entry| entry.contains("Some(0.5)")) && !here.iter().any(|entry| entry.contains("Some(0.5)"))
+    );
+    there.iter_mut().for_each(|entry| *entry = entry.replace("Some(0.5)", "None"));
+    there.sort();
+    here.sort();
+    assert_eq!(there, here);
+    is_sound(&central, 7);
+    // Once more nothing is new, and with a key it is a station's of that name.
+    let again = corecleft(&arguments);
+    assert!(text(&again.stdout).contains("0 taken, 6 known already"), "{}", text(&again.stdout));
+    assert_eq!(central.open().head().unwrap().seq, 7);
+    let key = folder.path().join("office.key").to_str().unwrap().to_owned();
+    assert!(corecleft(&["logbook", "key", "--out", &key]).status.success());
+    let other = Store::new();
+    let signed = ["logbook", "add", &station.address(), "--store", &other.address(), "--key", &key];
+    assert!(line_of_error(&corecleft(&signed)).contains("allowed with a station's store: --station NAME"));
+    assert!(corecleft(&[&signed[..], &["--station", "office"]].concat()).status.success());
+    assert!(said(&other).iter().all(|entry| entry.contains(" office ")));
+    is_sound(&other, 7);
+    // Attempts' files are nobody's without a name.
+    let files = ["logbook", "add", folder.path().to_str().unwrap(), "--store", &other.address()];
+    assert!(line_of_error(&corecleft(&files)).contains("allowed: --trainee PSEUDONYM"));
+}
+
+#[test]
+fn nothing_is_brought_in_from_a_store_that_is_not_whole() {
+    for (change, wanted) in [
+        ("UPDATE body SET content = x'00' WHERE seq = 2", "entry 2 "),
+        ("UPDATE attempt SET pass = 1 - pass WHERE seq = 4", "entry 4 has other rows in the table `attempt`"),
+        ("DELETE FROM body WHERE seq = 6", "entry 6 "),
+    ] {
+        let station = changed(&EVERYTHING, |raw| assert_eq!(raw.execute(change, []).unwrap(), 1));
+        let central = Store::new();
+        let why = line_of_error(&corecleft(&["logbook", "add", &station.address(), "--store", &central.address()]));
+        assert!(why.contains("is not whole") && why.contains(wanted), "{why}");
+        assert!(why.ends_with("allowed: a store that `logbook verify` finds nothing wrong with"), "{why}");
+        assert_eq!(central.open().head().unwrap().seq, 0);
+    }
 }
 
 /// The whole way, as a user goes it.

@@ -12,6 +12,7 @@ use corecleft::app::daily::Stage;
 use corecleft::app::hands::Bindings;
 use corecleft::app::operation::{Chosen, Operation, POWER_LIMIT};
 use corecleft::app::pages::{self, Around};
+use corecleft::app::panels::review::Ask;
 use corecleft::app::panels::stepwise::PAD_MM;
 use corecleft::app::panels::{Command as Wish, Way, style};
 use corecleft::app::practice::{Page, Practice};
@@ -21,6 +22,7 @@ use corecleft::attempt::{Attempt, Device, Expected, Setup};
 use corecleft::daily::Journal;
 use corecleft::daily::day::Statement;
 use corecleft::debrief::{Course, Debrief};
+use corecleft::logbook::Pseudonym;
 use corecleft::sim::event::EventKind;
 use corecleft::sim::{Model, State};
 use egui_kittest::Harness;
@@ -161,6 +163,22 @@ impl Theatre {
         }
     }
 
+    /// Wait for the first page; the part of the screen in which a change of pages shows.
+    fn first_page(&mut self) -> egui::Rect {
+        let whole = egui::Rect::from_min_size(egui::Pos2::ZERO, egui::vec2(SIZE.0 as f32, 1000.0));
+        let black = self.screen(whole);
+        std::thread::sleep(Duration::from_secs(3));
+        self.wait_for("the first page", whole, &black, false);
+        std::thread::sleep(Duration::from_secs(3));
+        whole
+    }
+
+    /// Wait until something stands in a rectangle in which nothing does.
+    fn wait_for_something(&mut self, what: &str, rect: egui::Rect) {
+        let is_blank = |screen: &[u8]| screen.chunks_exact(4).all(|px| px == &screen[..4]);
+        self.wait(what, |theatre| !is_blank(&theatre.screen(rect)));
+    }
+
     /// Wait until the screen shows in a rectangle what it showed before, or something else.
     fn wait_for(&mut self, what: &str, rect: egui::Rect, before: &[u8], is_same: bool) {
         self.wait(what, |theatre| (theatre.screen(rect) == before) == is_same);
@@ -256,11 +274,7 @@ fn a_scripted_user_chops_the_very_long_eye_and_sees_it_again() {
     theatre.start();
 
     // From the notice to the foot pedal. What is clicked is on the screen when the page has changed.
-    let whole = egui::Rect::from_min_size(egui::Pos2::ZERO, egui::vec2(SIZE.0 as f32, 1000.0));
-    let black = theatre.screen(whole);
-    std::thread::sleep(Duration::from_secs(3));
-    theatre.wait_for("the first page", whole, &black, false);
-    std::thread::sleep(Duration::from_secs(3));
+    let whole = theatre.first_page();
     for (page, label) in [
         (Page::Notice, "I understand"),
         (Page::Cases, TITLE),
@@ -427,11 +441,7 @@ fn ask_what_if(theatre: &mut Theatre, practice: &mut Practice) {
 fn a_scripted_user_tries_the_eye_of_the_day_and_sees_the_line_of_error() {
     let mut theatre = Theatre::open();
     theatre.start();
-    let whole = egui::Rect::from_min_size(egui::Pos2::ZERO, egui::vec2(SIZE.0 as f32, 1000.0));
-    let black = theatre.screen(whole);
-    std::thread::sleep(Duration::from_secs(3));
-    theatre.wait_for("the first page", whole, &black, false);
-    std::thread::sleep(Duration::from_secs(3));
+    let whole = theatre.first_page();
     // The same day is opened here, of which the journal is another: where its buttons lie is asked of it.
     let elsewhere = tempfile::tempdir().unwrap();
     let mut own = practice(Page::Cases);
@@ -481,8 +491,7 @@ fn a_scripted_user_tries_the_eye_of_the_day_and_sees_the_line_of_error() {
     let line = words(&own, "Prediction error from ");
     let Some(Stage::Tried { tried, .. }) = own.daily.as_ref().map(|daily| &daily.stage) else { panic!("not tried") };
     assert_eq!(tried.trial.error.error, entry.error, "the same here and there");
-    let is_blank = |screen: &[u8]| screen.chunks_exact(4).all(|px| px == &screen[..4]);
-    theatre.wait("the line of error", |theatre| !is_blank(&theatre.screen(line)));
+    theatre.wait_for_something("the line of error", line);
     std::thread::sleep(Duration::from_secs(4));
     let section = egui::Rect::from_min_max(egui::pos2(900.0, 100.0), egui::pos2(1240.0, 400.0));
     let as_stated = theatre.screen(section);
@@ -492,6 +501,67 @@ fn a_scripted_user_tries_the_eye_of_the_day_and_sees_the_line_of_error() {
     let before = theatre.screen(whole);
     theatre.press("Escape");
     theatre.wait_for("the cases again", whole, &before, false);
+}
+
+/// What a plan did is handed in by the commands, and looked at in the window by whoever reviews: the cohort, the trainee, and the
+/// attempt seen again from its inputs.
+#[test]
+fn a_scripted_user_reviews_what_was_handed_in() {
+    let mut theatre = Theatre::open();
+    let data = theatre.folder.path().join("data");
+    let saved = theatre.folder.path().join("saved").display().to_string();
+    let who = Pseudonym::of_random([7; 8]).to_string();
+    let case = concat!(env!("CARGO_MANIFEST_DIR"), "/scenarios/long-eye-dense-core");
+    let (file, plan) = (format!("{case}.ron"), format!("{case}.good.plan.ron"));
+    std::fs::create_dir_all(&saved).unwrap();
+    for arguments in [
+        &["play", &file, "--plan", &plan, "--save", &saved][..],
+        &["logbook", "add", &saved, "--trainee", &who, "--assessment"][..],
+    ] {
+        let done = Command::new(env!("CARGO_BIN_EXE_corecleft"))
+            .args(arguments)
+            .env("XDG_DATA_HOME", &data)
+            .env_remove("CORECLEFT_STORE")
+            .output()
+            .unwrap();
+        assert!(done.status.success(), "{}", String::from_utf8_lossy(&done.stderr));
+    }
+    theatre.start();
+    let whole = theatre.first_page();
+    // The same record is looked at here, so that it is known where what is clicked lies.
+    let mut own = practice(Page::Cases);
+    own.settings.record = data.join("corecleft").join("corecleft.logbook").display().to_string();
+    for (at, label) in [(practice(Page::Notice), "I understand"), (practice(Page::Cases), "Review")] {
+        let before = theatre.screen(whole);
+        theatre.click(button(&at, label).center());
+        theatre.wait_for(&format!("what follows {label}"), whole, &before, false);
+        std::thread::sleep(Duration::from_secs(1));
+    }
+    let has = |p: &Practice, words: &str| page(p).query_all_by_label_contains(words).next().is_some();
+    own.command(Wish::OpenReview);
+    until(&mut own, "the record", |p| has(p, &who));
+    let row = button(&own, &who);
+    theatre.wait_for_something("the trainee's row", row);
+    let cohort = theatre.screen(whole);
+    theatre.click(row.center());
+    own.command(Wish::Review(Ask::Trainee(who)));
+    until(&mut own, "the trainee", |p| has(p, "See attempt 1 again"));
+    theatre.wait_for("the trainee's page", whole, &cohort, false);
+    // Nothing is under the pointer up there, now or later.
+    theatre.xdotool(&["mousemove", "640", "20"]);
+    std::thread::sleep(Duration::from_secs(4));
+    // Where the trainee's chart and attempts are the microscope comes.
+    let field = egui::Rect::from_min_max(egui::pos2(500.0, 120.0), egui::pos2(850.0, 450.0));
+    let below = whole.with_min_y(120.0);
+    let (trainee, before) = (theatre.screen(below), theatre.screen(field));
+    theatre.click(button(&own, "See attempt 1 again").center());
+    own.command(Wish::Review(Ask::Replay(1)));
+    until(&mut own, "the attempt", |p| p.page == Page::Debrief);
+    let back = button(&own, "Back to the record");
+    theatre.wait_for("the debrief", field, &before, false);
+    std::thread::sleep(Duration::from_secs(4));
+    theatre.click(back.center());
+    theatre.wait_for("the trainee again", below, &trainee, true);
 }
 
 /// The place in the story of words.

@@ -143,7 +143,7 @@ pub fn subject(arguments: &PictureArguments) -> Result<Subject, CliError> {
         };
     }
     if arguments.plan.is_some() {
-        let line = "error: --plan goes with a case, not with an attempt; allowed: a case's .ron file";
+        let line = "--plan goes with a case, not with an attempt; allowed: a case's .ron file";
         return Err(CliError::Usage(line.into()));
     }
     let refused = |why: String| CliError::Attempt { file: plain(&path.display().to_string()), why };

@@ -2,7 +2,7 @@
 //!
 //! A store is a chain of entries (`chain`) with their bodies (`entry`) in one of two databases (`database`, the only files of the crate
 //! that know one lie in this room), in tables of which only the first two count (`schema`) and the rest follows (`derived`, `rebuild`). `store`
-//! opens one and adds to it; `listing` reads it; `proof` finds what was tampered with; `erasure` deletes what must go and leaves the
+//! opens one and adds to it; `gather` brings a station's own into another; `listing` reads it; `proof` finds what was tampered with; `erasure` deletes what must go and leaves the
 //! chain whole; `rescore` judges again under other goals; `roles` says who may do what on a shared server. People are pseudonyms
 //! (`pseudonym`); who they are lies in a file of its own (`names`). Stations sign with keys (`key`). `analysis`
 //! says what the record shows of learning, `report` puts it into a document.
@@ -17,6 +17,7 @@ pub mod derived;
 pub mod entry;
 pub mod erasure;
 pub mod export;
+pub mod gather;
 pub mod invented;
 pub mod key;
 pub mod listing;

@@ -101,6 +101,9 @@ pub enum LogbookError {
     /// A case that is another than the attempt's in more than its goals.
     #[error("entry {0} was done on another eye; allowed: its own case with other goals")]
     OtherCase(u64),
+    /// A store that others' entries are to come from, and whose chain or tables are not whole.
+    #[error("is not whole: {0}; allowed: a store that `logbook verify` finds nothing wrong with")]
+    NotWhole(String),
     /// Nothing to say.
     #[error("a comment says nothing; allowed: 1 to {LONGEST_COMMENT} characters")]
     NoWords,
@@ -248,7 +251,7 @@ impl Logbook {
         self.append_about(author, of, |hash, trainee| Entry::SignOff(SignOff { of, hash, trainee, by: by.clone() }))
     }
 
-    fn append_about(
+    pub(super) fn append_about(
         &mut self,
         author: &Author<'_>,
         of: u64,

@@ -161,9 +161,9 @@ impl StoreArguments {
 /// Who writes.
 #[derive(Args, Debug)]
 pub(super) struct AuthorArguments {
-    /// Name of the station at which this is added
-    #[arg(long, value_name = "NAME", default_value = "station")]
-    station: String,
+    /// Name of the station at which this is added; else `station`
+    #[arg(long, value_name = "NAME")]
+    station: Option<String>,
     /// The station's key, a file that `logbook key` wrote: entries are signed
     #[arg(long, value_name = "FILE")]
     key: Option<PathBuf>,
@@ -175,9 +175,14 @@ impl AuthorArguments {
         self.key.as_deref().map(read_key).transpose()
     }
 
+    /// Was a station named?
+    pub(super) fn is_named(&self) -> bool {
+        self.station.is_some()
+    }
+
     /// The author with this key.
     pub(super) fn author<'a>(&'a self, key: Option<&'a StationKey>) -> Author<'a> {
-        Author { station: &self.station, key }
+        Author { station: self.station.as_deref().unwrap_or("station"), key }
     }
 }
 

@@ -579,6 +579,22 @@ fn nothing_is_brought_in_from_a_store_that_is_not_whole() {
     }
 }
 
+#[test]
+fn a_command_that_is_missing_or_unknown_is_told_with_those_there_are() {
+    for (arguments, wanted) in [
+        (&["logbook"][..], "error: `corecleft logbook` needs a command; allowed: add, list, curve, report, "),
+        (&["logbook", "frob"], "error: `frob` is not a command of `corecleft logbook`; allowed: add, list, curve, "),
+        (
+            &["logbook", "people", "--names", "a.csv"],
+            "error: `corecleft logbook people` needs a command; allowed: add, ",
+        ),
+        (&["logbook", "people", "--names", "a.csv", "x"], "error: `x` is not a command of `corecleft logbook people`;"),
+    ] {
+        let line = line_of_error(&corecleft(arguments));
+        assert!(line.starts_with(wanted), "{line}");
+    }
+}
+
 /// The whole way, as a user goes it.
 #[test]
 fn the_commands_go_together() {

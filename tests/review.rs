@@ -78,6 +78,11 @@ impl Desk {
 
     /// What is made of the page as it is now, drawn at a size.
     fn page<R>(&self, size: [f32; 2], look: impl FnOnce(&mut Harness<'_, Vec<Command>>) -> R) -> R {
+        self.scaled(size, 1.0, look)
+    }
+
+    /// The same with letters of another size.
+    fn scaled<R>(&self, size: [f32; 2], scale: f32, look: impl FnOnce(&mut Harness<'_, Vec<Command>>) -> R) -> R {
         let bindings = Bindings::default();
         let around = Around {
             bindings: &bindings,
@@ -89,7 +94,7 @@ impl Desk {
         };
         let mut harness = Harness::builder().with_size(size).build_ui_state(
             |ui, commands: &mut Vec<Command>| {
-                style::apply(ui.ctx(), 1.0);
+                style::apply(ui.ctx(), scale);
                 let Shown { commands: asked, .. } = pages::show(ui, &self.practice, &around);
                 commands.extend(asked);
             },
@@ -286,8 +291,10 @@ fn nothing_lies_on_anything_else_in_small_and_large_windows() {
             desk.until("12 of 12 attempts");
             desk.ask(Ask::SortAttempts(AttemptColumn::Case));
         }
-        for size in [[1280.0, 720.0], [1920.0, 1080.0], [3840.0, 2160.0]] {
-            desk.page(size, |page| {
+        for (size, scale) in
+            [([1280.0, 720.0], 1.0), ([1280.0, 720.0], 1.3), ([1920.0, 1080.0], 1.6), ([3840.0, 2160.0], 1.0)]
+        {
+            desk.scaled(size, scale, |page| {
                 let mut places: Vec<(String, bevy_egui::egui::Rect)> = Vec::new();
                 for role in [Role::Button, Role::RadioButton, Role::CheckBox, Role::ComboBox, Role::TextInput] {
                     for node in page.query_all_by_role(role) {

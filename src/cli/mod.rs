@@ -217,13 +217,20 @@ fn has_display() -> bool {
 
 /// The parser's message as one line: what is wrong, and what would be right.
 fn usage_line(error: &clap::Error) -> String {
-    let names: Vec<String> = Arguments::command().get_subcommands().map(|c| c.get_name().to_string()).collect();
-    if error.kind() == ErrorKind::InvalidSubcommand
-        && let Some(named) = error.get(ContextKind::InvalidSubcommand)
-    {
-        return plain(&format!("`{named}` is not a command; allowed: {}", names.join(", ")));
-    }
     let text = error.render().to_string();
+    let (path, names) = commands_of(&text);
+    match error.kind() {
+        ErrorKind::InvalidSubcommand => {
+            if let Some(named) = error.get(ContextKind::InvalidSubcommand) {
+                let of = if path.contains(' ') { format!(" of `{path}`") } else { String::new() };
+                return plain(&format!("`{named}` is not a command{of}; allowed: {}", names.join(", ")));
+            }
+        }
+        ErrorKind::MissingSubcommand | ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand if !names.is_empty() => {
+            return plain(&format!("`{path}` needs a command; allowed: {}", names.join(", ")));
+        }
+        _ => (),
+    }
     let mut paragraphs = text.split("\n\n");
     let what = paragraphs.next().unwrap_or_default().trim_start_matches("error: ").to_string();
     let usage = paragraphs.find_map(|p| p.trim().strip_prefix("Usage: ").map(str::to_owned));
@@ -238,6 +245,21 @@ fn usage_line(error: &clap::Error) -> String {
         None => line,
     };
     plain(&line)
+}
+
+/// The command that a message of the parser shows the usage of, and the commands it has.
+fn commands_of(text: &str) -> (String, Vec<String>) {
+    let mut command = Arguments::command();
+    let mut path = command.get_name().to_owned();
+    let usage = text.split("Usage: ").nth(1).and_then(|usage| usage.lines().next()).unwrap_or_default();
+    for word in usage.split_whitespace() {
+        if let Some(below) = command.find_subcommand(word).cloned() {
+            path += &format!(" {word}");
+            command = below;
+        }
+    }
+    let names = command.get_subcommands().map(|below| below.get_name().to_owned()).collect();
+    (path, names)
 }
 
 /// Text with everything escaped that would break a line or move the cursor.

@@ -361,9 +361,16 @@ fn cohort_ui(ui: &mut Ui, room: Rect, view: &CohortView<'_>, shown: &mut Shown) 
         ui.add(egui::Label::new(RichText::new(view.counted).small().color(QUIET)).truncate());
     });
     let below = room.with_min_y(controls.bottom() + 4.0);
-    let wide = (0.6 * below.width()).floor();
-    let (left, right) = (below.with_max_x(below.left() + wide - 8.0), below.with_min_x(below.left() + wide + 8.0));
-    part(ui, left, "people", |ui| people(ui, view, shown));
+    // The table as wide as its columns; where letters are large it is scrolled.
+    let table = PersonColumn::ALL.iter().map(|(.., wide)| wide * style::text_scale(ui) + 6.0).sum::<f32>() + 24.0;
+    let wide = table.min(0.6 * below.width()).floor();
+    let (left, right) = (below.with_max_x(below.left() + wide), below.with_min_x(below.left() + wide + 16.0));
+    part(ui, left, "people", |ui| {
+        egui::ScrollArea::horizontal().id_salt("sideways").show(ui, |ui| {
+            ui.set_min_width(table);
+            people(ui, view, shown);
+        });
+    });
     let high = (0.56 * right.height()).floor();
     part(ui, right.with_max_y(right.top() + high), "funnel", |ui| funnel(ui, view, shown));
     part(ui, right.with_min_y(right.top() + high + 8.0), "missed", |ui| missed(ui, view));
@@ -417,7 +424,7 @@ fn people(ui: &mut Ui, view: &CohortView<'_>, shown: &mut Shown) {
         widgets::quiet(ui, words);
         return;
     }
-    let height = ui.available_height() - line;
+    let height = ui.available_height() - 2.4 * line;
     ui.spacing_mut().item_spacing = Vec2::new(6.0, 2.0);
     let mut table = TableBuilder::new(ui)
         .id_salt("people")
@@ -568,7 +575,7 @@ fn attempts(ui: &mut Ui, view: &TraineeView<'_>, shown: &mut Shown) {
     });
     widgets::quiet(ui, &format!("{} of {} attempts. Breaches are simulated.", view.rows.len(), view.of));
     ui.spacing_mut().item_spacing = Vec2::new(6.0, 2.0);
-    let height = ui.available_height() - line;
+    let height = ui.available_height() - 2.4 * line;
     let mut table = TableBuilder::new(ui)
         .id_salt("attempts")
         .striped(true)

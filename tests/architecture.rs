@@ -82,7 +82,7 @@ const NOT_IN_SIM: [&str; 19] = [
 const OF_STD_IN_SIM: &str = "::collections::";
 
 /// Crates by how their names begin, and the only places that may name them.
-const ONLY_IN: [(&str, &str); 18] = [
+const ONLY_IN: [(&str, &str); 19] = [
     ("rapier", "sim/fragments.rs"),
     ("parry", "sim/fragments.rs"),
     ("maud", "debrief/ logbook/report/"),
@@ -94,6 +94,7 @@ const ONLY_IN: [(&str, &str); 18] = [
     ("diesel", "logbook/"),
     ("postgres", "logbook/"),
     ("tokio_postgres", "logbook/"),
+    ("rustls", "logbook/"),
     ("arrow", "logbook/"),
     ("parquet", "logbook/"),
     ("bevy", "app/"),

@@ -48,17 +48,21 @@ fn as_its_own(program: &Path) -> Command {
     command
 }
 
+/// For whoever runs a server; only the superuser can, and only then it is needed.
+fn give(path: &Path) {
+    let id = text(&Command::new("id").args(["-u", "postgres"]).output().unwrap().stdout).trim().parse::<u32>();
+    if let Ok(id) = id {
+        let _ = chown(path, Some(id), None);
+    }
+}
+
 impl Server {
-    /// `None` where none is installed.
-    fn started() -> Option<Self> {
+    /// `None` where none is installed. `prepare` is given the folder of its data before it starts, with `settings`.
+    fn started(prepare: impl FnOnce(&Path), settings: &[&str]) -> Option<Self> {
         let bin = std::fs::read_dir("/usr/lib/postgresql").ok()?.flatten().map(|entry| entry.path().join("bin"));
         let bin = bin.filter(|bin| bin.join("postgres").exists() && bin.join("initdb").exists()).max()?;
         let folder = tempfile::tempdir().unwrap();
-        let id = text(&Command::new("id").args(["-u", "postgres"]).output().unwrap().stdout).trim().parse::<u32>();
-        if let Ok(id) = id {
-            // Only the superuser can, and only then it is needed.
-            let _ = chown(folder.path(), Some(id), None);
-        }
+        give(folder.path());
         let data = folder.path().join("data");
         let made = as_its_own(&bin.join("initdb"))
             .args([
@@ -77,12 +81,14 @@ impl Server {
             .output()
             .unwrap();
         assert!(made.status.success(), "{}", text(&made.stderr));
+        prepare(&data);
         let port = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
         let child = as_its_own(&bin.join("postgres"))
             .arg("-D")
             .arg(&data)
             .args(["-p", &port.to_string(), "-c", "listen_addresses=127.0.0.1", "-c", "max_connections=50"])
             .args(["-c", &format!("unix_socket_directories={}", folder.path().display())])
+            .args(settings.iter().flat_map(|setting| ["-c", setting]))
             .stdout(Stdio::null())
             .stderr(Stdio::null())
             .spawn()
@@ -136,7 +142,7 @@ fn server(test: &str) -> Option<Arc<Server>> {
     if let Some(server) = shared.upgrade() {
         return Some(server);
     }
-    let Some(server) = Server::started().map(Arc::new) else {
+    let Some(server) = Server::started(|_| (), &[]).map(Arc::new) else {
         println!("Left out: {test}: no PostgreSQL is installed (Debian's package postgresql)");
         return None;
     };
@@ -482,4 +488,181 @@ fn a_server_that_is_not_there_or_refuses_is_told() {
     let address = server.address("owner", &database);
     let why = line_of_error(&corecleft(&["logbook", "list", "--store", &address, "--wait", "1"]));
     assert!(why.contains("is held by another program"), "{why}");
+}
+
+/// Run with nobody to believe but who is in this file.
+fn believing(authority: &Path, arguments: &[&str]) -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_corecleft"));
+    command.args(arguments).env("SSL_CERT_FILE", authority).env_remove("SSL_CERT_DIR");
+    command.stdout(Stdio::piped()).stderr(Stdio::piped());
+    command
+}
+
+/// Certificates and keys, as `.crt` and `.key`: an authority of this name; for a server that is called localhost, one that it signed
+/// (`localhost`) and one that signs itself (`alone`).
+fn authority(folder: &Path, name: &str) {
+    let openssl = |arguments: &str| {
+        let output = Command::new("openssl").current_dir(folder).args(arguments.split(' ')).output().unwrap();
+        assert!(output.status.success(), "openssl {arguments}: {}", text(&output.stderr));
+    };
+    let asked = "[req]\ndistinguished_name = name\nprompt = no\n[name]\nCN = invented\n";
+    let parts = "[of_authority]\nbasicConstraints = critical, CA:TRUE\n[of_server]\nsubjectAltName = DNS:localhost\n";
+    std::fs::write(folder.join("asked"), [asked, parts].concat()).unwrap();
+    let new = "-config asked -newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes";
+    openssl(&format!(
+        "req -x509 -days 2 {new} -subj /CN={name} -extensions of_authority -keyout {name}.key -out {name}.crt"
+    ));
+    openssl(&format!("req -x509 -days 2 {new} -extensions of_server -keyout alone.key -out alone.crt"));
+    openssl(&format!("req {new} -subj /CN=localhost -keyout localhost.key -out localhost.asked"));
+    openssl(&format!(
+        "x509 -req -days 2 -in localhost.asked -CA {name}.crt -CAkey {name}.key -set_serial 7 -extfile asked \
+         -extensions of_server -out localhost.crt"
+    ));
+}
+
+/// What a server's settings call its certificate and its key.
+fn show(data: &Path, folder: &Path, name: &str) {
+    for what in ["crt", "key"] {
+        let path = data.join(format!("server.{what}"));
+        std::fs::copy(folder.join(format!("{name}.{what}")), &path).unwrap();
+        std::fs::set_permissions(&path, std::os::unix::fs::PermissionsExt::from_mode(0o600)).unwrap();
+        give(&path);
+    }
+}
+
+#[test]
+fn the_way_to_a_server_is_encrypted_and_its_certificate_checked() {
+    let test = "the_way_to_a_server_is_encrypted_and_its_certificate_checked";
+    if Command::new("openssl").arg("version").output().is_err() {
+        println!("Left out: {test}: no openssl is installed (Debian's package openssl)");
+        return;
+    }
+    let (folder, elsewhere) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
+    authority(folder.path(), "authority");
+    authority(elsewhere.path(), "other");
+    authority(elsewhere.path(), "authority");
+    let own = folder.path().join("authority.crt");
+    let [other, of_that_name] = ["other.crt", "authority.crt"].map(|name| elsewhere.path().join(name));
+    let nobody = folder.path().join("nobody.crt");
+    let prepare = |data: &Path| {
+        show(data, folder.path(), "localhost");
+        let rules = data.join("pg_hba.conf");
+        let all = std::fs::read_to_string(&rules).unwrap();
+        let scram = "hostssl all guarded all scram-sha-256\nhost all guarded all reject\n";
+        std::fs::write(&rules, scram.to_owned() + &all).unwrap();
+    };
+    let Some(server) = Server::started(prepare, &["ssl=on"]) else {
+        println!("Left out: {test}: no PostgreSQL is installed (Debian's package postgresql)");
+        return;
+    };
+    let database = server.database();
+    let at =
+        |login: &str, host: &str, more: &str| format!("postgres://{login}@{host}:{}/{database}{more}", server.port);
+    let list = |believed: &Path, address: &str| {
+        let output = believing(believed, &["logbook", "list", "--store", address]).output().unwrap();
+        if output.status.success() { String::new() } else { line_of_error(&output) }
+    };
+    // In the clear on this machine, as ever, whatever certificates there are.
+    drop(made(&server.address("owner", &database)));
+    assert_eq!(list(&nobody, &server.address("owner", &database)), "");
+
+    // Encrypted where it is asked for: the server says so while a command is held up there.
+    let is_encrypted = |address: &str| {
+        let mut raw = server.client("owner", &database);
+        raw.batch_execute("BEGIN; LOCK TABLE chain IN ACCESS EXCLUSIVE MODE").unwrap();
+        let held = believing(&own, &["logbook", "list", "--store", address]).spawn().unwrap();
+        let mut superuser = server.client("postgres", &database);
+        let sql = "SELECT ssl FROM pg_stat_ssl JOIN pg_stat_activity USING (pid) \
+                   WHERE application_name = 'corecleft' AND wait_event_type = 'Lock'";
+        let begun = Instant::now();
+        let is_encrypted: bool = loop {
+            if let Some(row) = superuser.query_opt(sql, &[]).unwrap() {
+                break row.get(0);
+            }
+            assert!(begun.elapsed() < Duration::from_secs(30), "{address}: it does not come");
+            std::thread::sleep(Duration::from_millis(20));
+        };
+        raw.batch_execute("COMMIT").unwrap();
+        let output = held.wait_with_output().unwrap();
+        assert_eq!((output.status.code(), text(&output.stderr)), (Some(0), ""), "{address}");
+        is_encrypted
+    };
+    assert!(is_encrypted(&at("owner", "localhost", "?sslmode=require")));
+    assert!(is_encrypted(&at("owner", "localhost", "?sslmode=prefer")));
+    assert!(!is_encrypted(&at("owner", "localhost", "")));
+    assert!(!is_encrypted(&at("owner", "0.0.0.0", "?sslmode=disable")));
+
+    // A password that is bound to the certificate.
+    server
+        .client("postgres", &database)
+        .batch_execute("SET password_encryption = 'scram-sha-256'; CREATE ROLE guarded LOGIN PASSWORD 'a-word'; GRANT owner TO guarded")
+        .unwrap();
+    let bound = "?sslmode=require&channel_binding=require";
+    assert_eq!(list(&own, &at("guarded:a-word", "localhost", bound)), "");
+    let why = list(&own, &at("guarded:no-word", "localhost", bound));
+    assert!(why.contains("the server refuses: ") && !why.contains("no-word"), "{why}");
+    assert!(list(&own, &at("guarded:a-word", "localhost", "")).contains("the server refuses: "));
+
+    // Whom nobody knows, and who is somebody else.
+    let required = at("owner", "localhost", "?sslmode=require");
+    let unknown = "the server's certificate is signed by nobody who is known here; allowed: ";
+    for believed in [&other, &of_that_name] {
+        let why = list(believed, &required);
+        assert!(why.contains(unknown) && why.contains("SSL_CERT_FILE"), "{why}");
+    }
+    assert!(list(&other, &at("owner", "localhost", "?sslmode=prefer")).contains(unknown));
+    for mode in ["?sslmode=require", "?sslmode=prefer"] {
+        let why = list(&nobody, &at("owner", "localhost", mode));
+        assert!(why.contains("no authority is known here") && why.contains("nobody.crt"), "{why}");
+    }
+    for host in ["127.0.0.1", "0.0.0.0"] {
+        let why = list(&own, &at("owner", host, "?sslmode=require"));
+        assert!(why.contains("the server's certificate is for another name than the address's; allowed: "), "{why}");
+    }
+    // Elsewhere, as far as can be told, nothing need be said.
+    assert!(list(&own, &at("owner", "0.0.0.0", "")).contains("is for another name"));
+
+    // Certificates that sign themselves: as an authority's, as many are made, and as a server's.
+    let shown = |name: &str, expected: &str| {
+        show(&server.folder.path().join("data"), folder.path(), name);
+        server.client("postgres", &database).batch_execute("SELECT pg_reload_conf()").unwrap();
+        let (believed, begun) = (folder.path().join(format!("{name}.crt")), Instant::now());
+        loop {
+            let why = list(&believed, &required);
+            if why.contains(expected) && why.is_empty() == expected.is_empty() {
+                return;
+            }
+            assert!(begun.elapsed() < Duration::from_secs(10), "{name}: {why}");
+        }
+    };
+    shown("authority", "the server's certificate is an authority's, ");
+    shown("alone", "");
+}
+
+#[test]
+fn a_server_that_does_not_encrypt_is_refused_where_it_must() {
+    let Some(server) = server("a_server_that_does_not_encrypt_is_refused_where_it_must") else { return };
+    let database = server.database();
+    drop(made(&server.address("owner", &database)));
+    // Whoever knows no authority can do without where nothing is encrypted.
+    let nobody = server.folder.path().join("nobody.crt");
+    let list = |host: &str, more: &str| {
+        let address = format!("postgres://owner@{host}:{}/{database}{more}", server.port);
+        believing(&nobody, &["logbook", "list", "--store", &address]).output().unwrap()
+    };
+    for (host, more) in [("127.0.0.1", "?sslmode=require"), ("0.0.0.0", ""), ("0.0.0.0", "?sslmode=require")] {
+        let why = line_of_error(&list(host, more));
+        assert!(why.contains("the server offers no encryption; allowed: "), "{host}{more}: {why}");
+        assert!(why.contains("?sslmode=disable"), "{why}");
+    }
+    for (host, more) in [("127.0.0.1", ""), ("127.0.0.1", "?sslmode=prefer"), ("0.0.0.0", "?sslmode=prefer")] {
+        let output = list(host, more);
+        assert_eq!((output.status.code(), text(&output.stderr)), (Some(0), ""), "{host}{more}");
+    }
+    assert_eq!(list("0.0.0.0", "?sslmode=disable").status.code(), Some(0));
+    // The server's own socket needs none of this.
+    let address =
+        format!("postgresql:///{database}?host={}&port={}&user=owner", server.folder.path().display(), server.port);
+    let output = believing(&nobody, &["logbook", "list", "--store", &address]).output().unwrap();
+    assert_eq!((output.status.code(), text(&output.stderr)), (Some(0), ""));
 }

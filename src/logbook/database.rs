@@ -7,9 +7,10 @@
 //!
 //! Limits: one connection, one thread. A number that is not finite is kept as none.
 
+use super::server;
 use bytes::BytesMut;
 use postgres::types::{FromSql, IsNull, ToSql, Type, accepts, to_sql_checked};
-use postgres::{Client, Config, NoTls, Statement};
+use postgres::{Client, Config, Statement};
 use rusqlite::types::{ToSqlOutput, ValueRef};
 use rusqlite::{Connection, ErrorCode, OpenFlags, ffi};
 use std::collections::HashMap;
@@ -149,6 +150,23 @@ pub enum DatabaseError {
     /// No server answers.
     #[error("no server answers: {0}; allowed: the address of a PostgreSQL server that runs")]
     NoServer(String),
+    /// It must be encrypted, and cannot be.
+    #[error(
+        "the server offers no encryption; allowed: one that does (`ssl = on`), or ?sslmode=disable behind the address where the way \
+         there is safe otherwise"
+    )]
+    NoEncryption,
+    /// Nobody is known who could have signed a certificate.
+    #[error("no authority is known here that could vouch for a server: {0}; allowed: {allowed}", allowed = server::AUTHORITY)]
+    NoAuthority(String),
+    /// The server's certificate is not believed.
+    #[error("the server's certificate {fault}; allowed: {allowed}")]
+    Certificate {
+        /// What is wrong with it, a clause.
+        fault: String,
+        /// What would be right.
+        allowed: &'static str,
+    },
     /// The server lets this login not do this.
     #[error("the server refuses: {0}; allowed: a login that was admitted to this (`logbook admit`)")]
     Refused(String),
@@ -177,7 +195,7 @@ impl DatabaseError {
 }
 
 /// One line, whatever a library says.
-fn one_line(text: &str) -> String {
+pub(super) fn one_line(text: &str) -> String {
     text.split_whitespace().collect::<Vec<_>>().join(" ")
 }
 
@@ -269,6 +287,7 @@ impl Place {
             config.password(password);
         }
         config.application_name("corecleft");
+        server::settle_encryption(address, &mut config);
         Ok(Self::Server(Box::new(config)))
     }
 
@@ -331,10 +350,7 @@ impl Database {
                 if config.get_connect_timeout().is_none() {
                     config.connect_timeout(wait.max(Duration::from_secs(1)));
                 }
-                let client = config.connect(NoTls).map_err(|error| match DatabaseError::from(error) {
-                    DatabaseError::Other(why) | DatabaseError::Lost(why) => DatabaseError::NoServer(why),
-                    other => other,
-                })?;
+                let client = server::connect(&config)?;
                 let mut database = Self::Server { client: Box::new(client), statements: HashMap::new() };
                 // Whoever waits for another's row waits no longer than asked.
                 database.plain(&format!("SET lock_timeout = {}", wait.as_millis().max(1)))?;

@@ -30,6 +30,7 @@ pub mod report;
 pub mod rescore;
 pub mod roles;
 pub mod schema;
+mod server;
 mod store;
 pub mod submission;
 pub mod usual;

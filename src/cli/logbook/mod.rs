@@ -100,7 +100,8 @@ pub(crate) fn run(arguments: &LogbookArguments) -> Result<ExitCode, CliError> {
 /// Which store.
 #[derive(Args, Debug)]
 pub(super) struct StoreArguments {
-    /// The store: a file, or postgres://USER@HOST/DATABASE. Else CORECLEFT_STORE, else corecleft.logbook in the user's data folder
+    /// The store: a file, or postgres://USER@HOST/DATABASE. A server elsewhere must encrypt; SSL_CERT_FILE names an authority of one's
+    /// own, ?sslmode=disable does without. Else CORECLEFT_STORE, else corecleft.logbook in the user's data folder
     #[arg(long, value_name = "FILE|URL")]
     store: Option<String>,
     /// How long to wait for others who write, s

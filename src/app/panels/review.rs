@@ -367,7 +367,7 @@ fn cohort_ui(ui: &mut Ui, room: Rect, view: &CohortView<'_>, shown: &mut Shown) 
     let (left, right) = (below.with_max_x(below.left() + wide), below.with_min_x(below.left() + wide + 16.0));
     part(ui, left, "people", |ui| {
         egui::ScrollArea::horizontal().id_salt("sideways").show(ui, |ui| {
-            ui.set_min_width(table);
+            ui.set_min_width(table - 8.0);
             people(ui, view, shown);
         });
     });

@@ -463,7 +463,9 @@ fn a_server_that_is_not_there_or_refuses_is_told() {
     let list = |address: &str| line_of_error(&corecleft(&["logbook", "list", "--store", address]));
     let database = server.database();
     let why = list(&server.address("owner", &database));
-    assert!(why.ends_with("there is no logbook here yet; allowed: a store that `logbook add` made"), "{why}");
+    // With its port, by which it is found.
+    let store = server.address("owner", &database);
+    assert_eq!(why, format!("{store}: there is no logbook here yet; allowed: a store that `logbook add` made"));
     let why = list(&server.address("owner", "nowhere"));
     assert!(why.contains("no server answers: database \"nowhere\" does not exist"), "{why}");
     let why = list(&server.address("stranger", &database));

@@ -452,6 +452,14 @@ fn each_login_may_do_what_its_role_says_and_no_more() {
     let report = as_("bo").unwrap().verify(NONE, None, |_| ()).unwrap();
     assert_eq!((report.faults.len(), report.erased.len(), report.hidden), (0, 5, 0), "{:?}", report.faults);
     assert_eq!(count("postgres", &format!("SELECT count(*) FROM body WHERE trainee = '{ada}'")), 0);
+
+    // A station changes its own key, and a trainee nobody's.
+    let next = StationKey::new().unwrap();
+    let why = as_("bo").unwrap().change_key(&north, &next).unwrap_err().to_string();
+    assert!(why.starts_with("the server refuses: "), "{why}");
+    as_("station_north").unwrap().change_key(&north, &next).unwrap();
+    let report = as_("bo").unwrap().verify(NONE, None, |_| ()).unwrap();
+    assert_eq!((report.faults.len(), report.stations.len()), (0, 2), "{:?}", report.faults);
 }
 
 #[test]

@@ -355,6 +355,95 @@ fn without_a_station_s_key_its_entries_cannot_be_computed_anew() {
     assert_eq!(faults, wanted);
 }
 
+/// A station that signs and changes its key: 1 the first key, 2 and 3, 4 the change, 5 and 6 by the second key.
+fn changed_key(store: &Store, first: &StationKey, second: &StationKey) {
+    let mut book = store.made();
+    let [before, after] = [first, second].map(|key| Author { station: "north", key: Some(key) });
+    add(&mut book, &before, &person(1), &[submission(&small(1, false)), submission(&small(2, false))]);
+    assert_eq!(book.change_key(&before, second).unwrap(), 4);
+    add(&mut book, &after, &person(1), &[submission(&small(3, false)), submission(&small(4, false))]);
+}
+
+#[test]
+fn a_station_changes_its_key_by_the_one_it_has() {
+    let store = Store::new();
+    let [first, second, other] = [(); 3].map(|()| StationKey::new().unwrap());
+    changed_key(&store, &first, &second);
+    let mut book = store.open();
+    let report = book.verify(NONE, None, |_| ()).unwrap();
+    assert_eq!((report.entries, report.faults), (6, Vec::new()));
+    let signing: Vec<_> = report.stations.iter().map(|key| (key.fingerprint.clone(), key.since, key.signed)).collect();
+    let of = |key: &StationKey| corecleft::logbook::key::fingerprint(&key.public());
+    assert_eq!(signing, [(of(&first), 1, 4), (of(&second), 4, 2)]);
+    // What follows from the entries holds both, and comes out again.
+    assert_eq!(book.rebuild().unwrap(), 6);
+    is_sound(&store, 6);
+    let north = |key| Author { station: "north", key: Some(key) };
+    let mut refused = |author: &Author<'_>, next: &StationKey| book.change_key(author, next).unwrap_err().to_string();
+    // Neither by the key before, nor by another's, nor without one, nor to the same.
+    for key in [&first, &other] {
+        assert!(refused(&north(key), &other).starts_with("station `north` signs with another key"));
+    }
+    assert!(refused(&Author { key: None, ..north(&second) }, &other).contains("are signed; allowed: its key"));
+    assert!(refused(&north(&second), &second).starts_with("station `north` signs with that key already"));
+    assert!(
+        refused(&Author { station: "south", ..north(&second) }, &other).starts_with("station `south` has no key here")
+    );
+    let late = [submission(&small(9, false))];
+    let why = book.submit(&north(&first), &person(1), Purpose::Practice, &late).unwrap_err().to_string();
+    assert!(why.starts_with("station `north` signs with another key"), "{why}");
+    // A head is signed by the key that was in force then.
+    let heads = book.list(&Wanted::default()).unwrap();
+    let head = |seq: u64| Head { seq, hash: from_hex(&heads[seq as usize - 1].hash).unwrap() };
+    for (seq, key, is_sound) in
+        [(3, &first, true), (6, &second, true), (4, &second, true), (6, &first, false), (3, &second, false)]
+    {
+        let faults = found(&store, NONE, Some(&KeptHead::of(head(seq), 0, Some(("north", key)))));
+        assert_eq!(faults.is_empty(), is_sound, "{seq}: {faults:?}");
+    }
+}
+
+#[test]
+fn a_forged_change_of_key_is_found_though_every_hash_was_computed_anew() {
+    let [first, second, thief] = [(); 3].map(|()| StationKey::new().unwrap());
+    // Whoever writes the whole store changes an entry, computes everything anew, and signs from there on with what they have.
+    let forged = |seq: u64, change: &dyn Fn(&mut Entry), signs: [Option<&StationKey>; 2]| {
+        let store = Store::new();
+        changed_key(&store, &first, &second);
+        computed_anew(&store, |at, entry| {
+            if at == seq {
+                change(entry);
+            }
+        });
+        let entries = store.open().list(&Wanted::default()).unwrap();
+        let raw = Connection::open(store.path()).unwrap();
+        for entry in &entries[seq as usize - 1..] {
+            let key = if entry.seq == seq { signs[0] } else { signs[1] };
+            let signature = key.map(|key| hex(&key.sign(&from_hex(&entry.hash).unwrap())));
+            raw.execute("UPDATE chain SET signature = ?1 WHERE seq = ?2", (signature, entry.seq as i64)).unwrap();
+        }
+        drop(raw);
+        found(&store, NONE, None)
+    };
+    let to_thief = |entry: &mut Entry| {
+        let Entry::Station(station) = entry else { panic!("{entry:?}") };
+        station.public_key = thief.public();
+    };
+    let unsigned_change = "Some(4) brings another key for station `north`, which the one before has not signed";
+    let not_its = |seq: u64| format!("Some({seq}) has a signature that is not station `north`'s");
+    for signer in [Some(&thief), Some(&second), None] {
+        let faults = forged(4, &to_thief, [signer, Some(&thief)]);
+        assert_eq!(faults, [unsigned_change.to_owned(), not_its(5), not_its(6)]);
+    }
+    // A key that was changed is worth nothing for what came after.
+    let better = |entry: &mut Entry| improved(entry, |attempt| attempt.scores.score += 1.0);
+    assert_eq!(forged(5, &better, [Some(&first), Some(&first)]), [not_its(5), not_its(6)]);
+    // And the next one nothing for what came before.
+    assert_eq!(forged(3, &better, [Some(&second), Some(&second)])[0], not_its(3));
+    // Whoever has the key in force can do all of that: nothing here could tell.
+    assert_eq!(forged(5, &better, [Some(&second), Some(&second)]), [""; 0]);
+}
+
 #[test]
 fn a_shortened_store_shows_beside_a_head_that_was_kept() {
     let store = Store::new();
@@ -653,6 +742,23 @@ fn the_commands_go_together() {
     let report: serde_json::Value =
         serde_json::from_str(&done(&["verify", "--store", &store, "--sample", "1", "--seed", "4", "--json"])).unwrap();
     assert_eq!((&report["replayed"]["valid"], &report["replayed"]["seed"]), (&1.into(), &4.into()));
+    // Another key, and the one before has done its part.
+    let next = at("north-2.key");
+    done(&["key", "--out", &next]);
+    let changed = done(&[&["key", "--next", &next], &signing[..]].concat());
+    assert!(changed.starts_with("Entry 6: from here on station `north` signs with the key "), "{changed}");
+    let why = refused(&[&["comment", "2", "Late.", "--by", &supervisor], &signing[..]].concat());
+    assert!(why.contains("station `north` signs with another key"), "{why}");
+    done(&["comment", "2", "More.", "--by", &supervisor, "--store", &store, "--station", "north", "--key", &next]);
+    let report = done(&["verify", "--store", &store, "--head", &head]);
+    let told: Vec<&str> = report.lines().filter(|line| line.starts_with("Station `north` signed ")).collect();
+    assert!(told[0].starts_with("Station `north` signed 6 entries; key "), "{report}");
+    assert!(
+        told[1].starts_with("Station `north` signed 1 entry; key ") && told[1].ends_with("changed to in entry 6"),
+        "{report}"
+    );
+    assert!(refused(&["key", "--next", &next]).contains("--key"));
+    assert!(refused(&["key", "--out", &at("more.key"), "--station", "north"]).contains("--out"));
     // Something is wrong: 1, a line on standard error each.
     Connection::open(&store).unwrap().execute("UPDATE attempt SET score = 1 WHERE seq = 2", []).unwrap();
     let wrong = corecleft(&["logbook", "verify", "--store", &store]);

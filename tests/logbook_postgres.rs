@@ -10,12 +10,14 @@ use common::logbook::{
 };
 use corecleft::attempt::Attempt;
 use corecleft::case::parse_case;
+use corecleft::logbook::database::{Database, Place};
 use corecleft::logbook::derived::TABLES;
 use corecleft::logbook::entry::Purpose;
-use corecleft::logbook::listing::Wanted;
+use corecleft::logbook::listing::{Listed, Wanted};
 use corecleft::logbook::proof::{KeptHead, Sample};
 use corecleft::logbook::{Author, Logbook, Opening, Outcome, StationKey};
 use postgres::{Client, NoTls};
+use std::collections::BTreeSet;
 use std::net::TcpListener;
 use std::os::unix::fs::chown;
 use std::path::{Path, PathBuf};
@@ -198,12 +200,8 @@ fn a_store_on_a_server_is_as_one_in_a_file() {
     let as_file = store.open().list(&Wanted::default()).unwrap();
     let as_server = book.list(&Wanted::default()).unwrap();
     // Hashes, and when it was, differ.
-    let same = |list: &[corecleft::logbook::listing::Listed]| {
-        let blank = |entry: &corecleft::logbook::listing::Listed| corecleft::logbook::listing::Listed {
-            hash: String::new(),
-            added_at: String::new(),
-            ..entry.clone()
-        };
+    let same = |list: &[Listed]| {
+        let blank = |entry: &Listed| Listed { hash: String::new(), added_at: String::new(), ..entry.clone() };
         list.iter().map(blank).collect::<Vec<_>>()
     };
     assert_eq!(same(&as_file)[..4], same(&as_server)[..4]);
@@ -338,8 +336,7 @@ fn each_login_may_do_what_its_role_says_and_no_more() {
         vec!["--role", "director", "--login", "director"],
         vec!["--role", "keeper", "--login", "keeper"],
     ] {
-        let admitted = admit(&arguments);
-        assert_eq!((admitted.status.code(), text(&admitted.stderr)), (Some(0), ""), "{arguments:?}");
+        admitted(&[&arguments[..], &["--store", &owner]].concat());
     }
     assert!(
         line_of_error(&admit(&["--role", "director", "--login", "stranger"]))
@@ -455,6 +452,14 @@ fn each_login_may_do_what_its_role_says_and_no_more() {
     let report = as_("bo").unwrap().verify(NONE, None, |_| ()).unwrap();
     assert_eq!((report.faults.len(), report.erased.len(), report.hidden), (0, 5, 0), "{:?}", report.faults);
     assert_eq!(count("postgres", &format!("SELECT count(*) FROM body WHERE trainee = '{ada}'")), 0);
+
+    // A station changes its own key, and a trainee nobody's.
+    let next = StationKey::new().unwrap();
+    let why = as_("bo").unwrap().change_key(&north, &next).unwrap_err().to_string();
+    assert!(why.starts_with("the server refuses: "), "{why}");
+    as_("station_north").unwrap().change_key(&north, &next).unwrap();
+    let report = as_("bo").unwrap().verify(NONE, None, |_| ()).unwrap();
+    assert_eq!((report.faults.len(), report.stations.len()), (0, 2), "{:?}", report.faults);
 }
 
 #[test]
@@ -463,7 +468,9 @@ fn a_server_that_is_not_there_or_refuses_is_told() {
     let list = |address: &str| line_of_error(&corecleft(&["logbook", "list", "--store", address]));
     let database = server.database();
     let why = list(&server.address("owner", &database));
-    assert!(why.ends_with("there is no logbook here yet; allowed: a store that `logbook add` made"), "{why}");
+    // With its port, by which it is found.
+    let store = server.address("owner", &database);
+    assert_eq!(why, format!("{store}: there is no logbook here yet; allowed: a store that `logbook add` made"));
     let why = list(&server.address("owner", "nowhere"));
     assert!(why.contains("no server answers: database \"nowhere\" does not exist"), "{why}");
     let why = list(&server.address("stranger", &database));
@@ -665,4 +672,177 @@ fn a_server_that_does_not_encrypt_is_refused_where_it_must() {
         format!("postgresql:///{database}?host={}&port={}&user=owner", server.folder.path().display(), server.port);
     let output = believing(&nobody, &["logbook", "list", "--store", &address]).output().unwrap();
     assert_eq!((output.status.code(), text(&output.stderr)), (Some(0), ""));
+}
+
+/// The rows of a store, as they are, into an empty database.
+fn copied(store: &str, address: &str) {
+    drop(made(address));
+    let open = |name: &str| Database::open(&Place::named(name).unwrap(), false, Duration::from_secs(9)).unwrap();
+    let (mut from, mut to) = (open(store), open(address));
+    let chain = ["seq", "follows", "kind", "body_hash", "prev", "hash", "station", "added_at", "signature"];
+    let record = [("chain", &chain[..]), ("body", &["seq", "salt", "trainee", "content"])];
+    for (table, columns) in record.into_iter().chain(TABLES.iter().map(|table| (table.name, table.columns))) {
+        let sql = format!("SELECT {} FROM {table} ORDER BY {}, {}", columns.join(", "), columns[0], columns[1]);
+        to.insert(table, columns, &from.query(&sql, &[]).unwrap()).unwrap();
+    }
+}
+
+fn done(arguments: &[&str]) -> String {
+    let output = corecleft(&[&["logbook"], arguments].concat());
+    assert_eq!(output.status.code(), Some(0), "{arguments:?}: {}", text(&output.stderr));
+    text(&output.stdout).to_owned()
+}
+
+/// What a command writes into a new file.
+fn written(folder: &Path, arguments: &[&str]) -> Vec<u8> {
+    let out = folder.join("out");
+    done(&[arguments, &["--out", out.to_str().unwrap()]].concat());
+    let bytes = std::fs::read(&out).unwrap();
+    for entry in std::fs::read_dir(folder).unwrap() {
+        std::fs::remove_file(entry.unwrap().path()).unwrap();
+    }
+    bytes
+}
+
+/// The pseudonyms of a store's attempts.
+fn trainees(store: &str) -> Vec<String> {
+    let book = Logbook::open(store, Opening::default()).unwrap().list(&Wanted::default()).unwrap();
+    let all: BTreeSet<String> = book.into_iter().filter_map(|entry| entry.trainee).collect();
+    all.into_iter().collect()
+}
+
+/// A store in a file of five people who were made up, with seven attempts each.
+static COHORT: LazyLock<Vec<u8>> = LazyLock::new(|| {
+    let store = common::logbook::Store::new();
+    let page = done(&["demo", "--trainees", "5", "--months", "2", "--seed", "5", "--store", &store.address()]);
+    assert!(page.contains("\n35 attempts, "), "{page}");
+    std::fs::read(store.path()).unwrap()
+});
+
+#[test]
+fn an_invented_cohort_on_a_server_is_the_one_in_a_file() {
+    let Some(server) = server("an_invented_cohort_on_a_server_is_the_one_in_a_file") else { return };
+    let file = common::logbook::Store::new();
+    let address = server.address("owner", &server.database());
+    let told = [&file.address(), &address].map(|store| {
+        let page = done(&["demo", "--trainees", "2", "--months", "1", "--seed", "3", "--store", store]);
+        // How long it took is another matter.
+        let shown = page.replace(store, "the store");
+        let (before, after) = shown.split_once("; in ").unwrap();
+        (before.to_owned(), after.split_once('\n').unwrap().1.to_owned())
+    });
+    assert_eq!(told[0], told[1]);
+    assert!(told[0].0.starts_with("2 trainees, 1 month, all of it invented: the store\n8 attempts, "), "{told:?}");
+    // The same entries, but for what was drawn or looked up while they were added.
+    let listed = |store: &str| {
+        let listed = Logbook::open(store, Opening::default()).unwrap().list(&Wanted::default()).unwrap();
+        let lasting = |entry: Listed| Listed { hash: String::new(), added_at: String::new(), ..entry };
+        listed.into_iter().map(lasting).collect::<Vec<_>>()
+    };
+    assert!(listed(&address).len() >= 8);
+    assert_eq!(listed(&file.address()), listed(&address));
+    let report = Logbook::open(&address, Opening::default()).unwrap().verify(NONE, None, |_| ()).unwrap();
+    assert_eq!((report.faults, report.attempts), (Vec::new(), 8));
+}
+
+/// The very same rows: every command says the same, byte by byte, but for the store's name.
+#[test]
+fn what_is_shown_of_a_server_is_what_is_shown_of_a_file() {
+    let Some(server) = server("what_is_shown_of_a_server_is_what_is_shown_of_a_file") else { return };
+    let store = common::logbook::Store::new();
+    std::fs::write(store.path(), &*COHORT).unwrap();
+    let file = store.address();
+    let address = server.address("owner", &server.database());
+    let out = tempfile::tempdir().unwrap();
+    copied(&file, &address);
+    let trainees = trainees(&file);
+    assert_eq!(trainees.len(), 5);
+    let both = ["--purpose", "both"];
+    let mut commands: Vec<Vec<&str>> = vec![vec!["list"], vec!["list", "--json"], vec!["list", "--last", "9"]];
+    commands.push(vec!["list", "--kind", "attempt", "--trainee", &trainees[1]]);
+    for component in ["pass", "score", "breach", "prediction-error", "division", "purchase"] {
+        for form in [&["--json"][..], &[]] {
+            commands.push([&["curve", "--component", component], &both[..], form].concat());
+            commands.push([&["curve", "--component", component, "--trainee", &trainees[2]], &both[..], form].concat());
+        }
+    }
+    for command in &commands {
+        let [here, there] = [&file, &address].map(|store| done(&[command, &["--store", store][..]].concat()));
+        assert!(here.lines().count() > 0 && here == there, "{command:?}:\n{here}\n{there}");
+    }
+    let mut writing: Vec<Vec<&str>> = vec![[&["report"], &both[..]].concat()];
+    writing.push([&["report", "--trainee", &trainees[0]], &both[..]].concat());
+    writing.extend(["csv", "parquet", "xapi"].map(|format| vec!["export", "--format", format]));
+    for command in &writing {
+        let [here, there] =
+            [&file, &address].map(|store| written(out.path(), &[command, &["--store", store][..]].concat()));
+        assert!(here.len() > 4000 && here == there, "{command:?}");
+    }
+    let [here, there] =
+        [&file, &address].map(|store| done(&["verify", "--sample", "3", "--seed", "1", "--store", store]));
+    assert_eq!(here, there);
+}
+
+#[test]
+fn what_a_trainee_takes_out_of_a_server_is_the_trainee_s_own() {
+    let Some(server) = server("what_a_trainee_takes_out_of_a_server_is_the_trainee_s_own") else { return };
+    let database = server.database();
+    let owner = server.address("owner", &database);
+    let store = common::logbook::Store::new();
+    std::fs::write(store.path(), &*COHORT).unwrap();
+    copied(&store.address(), &owner);
+    let trainees = trainees(&owner);
+    let (own, other) = (trainees[1].as_str(), trainees[2].as_str());
+    server.client("postgres", &database).batch_execute("CREATE ROLE cleo LOGIN").unwrap();
+    admitted(&["--role", "trainee", "--login", "cleo", "--trainee", own, "--store", &owner]);
+    let cleo = server.address("cleo", &database);
+    let out = tempfile::tempdir().unwrap();
+    let export = |store: &str, format: &str| {
+        let bytes = written(out.path(), &["export", "--format", format, "--store", store]);
+        String::from_utf8(bytes).unwrap()
+    };
+    let rows = |text: &str| -> (csv::StringRecord, Vec<csv::StringRecord>) {
+        let mut reader = csv::Reader::from_reader(text.as_bytes());
+        (reader.headers().unwrap().clone(), reader.records().map(Result::unwrap).collect())
+    };
+    let ((heading, all), (of_cleo, seen)) = (rows(&export(&owner, "csv")), rows(&export(&cleo, "csv")));
+    assert_eq!(heading, of_cleo);
+    let column = heading.iter().position(|name| name == "trainee").unwrap();
+    let owned: Vec<_> = all.iter().filter(|row| &row[column] == own).cloned().collect();
+    assert!(!owned.is_empty() && owned.len() < all.len());
+    assert_eq!(seen, owned);
+    let (all, seen) = (export(&owner, "xapi"), export(&cleo, "xapi"));
+    let whose = |line: &str| {
+        let statement: serde_json::Value = serde_json::from_str(line).unwrap();
+        statement["actor"]["account"]["name"].as_str().unwrap().to_owned()
+    };
+    let owned: Vec<&str> = all.lines().filter(|line| whose(line) == own).collect();
+    assert!(!owned.is_empty() && owned.len() < all.lines().count());
+    assert_eq!(seen.lines().collect::<Vec<_>>(), owned);
+    assert!(seen.lines().all(|line| !line.contains(other)));
+
+    // What is read of the own entries is what others read of them; of another's there is nothing to read.
+    let curve = ["curve", "--component", "score", "--purpose", "both", "--json"];
+    let of_own = |store: &str| done(&[&curve[..], &["--trainee", own, "--store", store]].concat());
+    assert_eq!(of_own(&cleo), of_own(&owner));
+    let why = line_of_error(&corecleft(&[&["logbook"], &curve[..], &["--trainee", other, "--store", &cleo]].concat()));
+    assert!(why.contains("holds no attempt of trainee"), "{why}");
+    let report = ["report", "--purpose", "both", "--trainee", own, "--store"];
+    assert_eq!(
+        written(out.path(), &[&report[..], &[&cleo]].concat()),
+        written(out.path(), &[&report[..], &[&owner]].concat())
+    );
+    let cohort = written(out.path(), &["report", "--purpose", "both", "--store", &cleo]);
+    let cohort = String::from_utf8(cohort).unwrap();
+    assert!(cohort.contains(own) && !cohort.contains(other));
+    let listed: serde_json::Value = serde_json::from_str(&done(&["list", "--json", "--store", &cleo])).unwrap();
+    let seen = listed["entries"].as_array().unwrap().iter().filter(|entry| entry["has_body"] == true);
+    assert!(seen.clone().count() > 0 && seen.clone().all(|entry| entry["trainee"] == own));
+}
+
+/// Admit a login. The roles are the whole server's, and two who make them at once would be in each other's way.
+fn admitted(arguments: &[&str]) {
+    static ALONE: Mutex<()> = Mutex::new(());
+    let _alone = ALONE.lock().unwrap_or_else(|failed| failed.into_inner());
+    done(&[&["admit"], arguments].concat());
 }

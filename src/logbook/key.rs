@@ -1,7 +1,8 @@
 //! Keys of stations, by which entries are signed: Ed25519 (RFC 8032).
 //!
 //! A key's file holds the 32 secret bytes in hexadecimal behind one line that says what it is; only its owner may read it. A
-//! signature is over the hash of an entry, and so over everything before it.
+//! signature is over the hash of an entry, and so over everything before it. A key is changed by an entry that names the next and that
+//! the one before has signed; what it signed stays its own.
 //!
 //! Limits: a signature says that the station's key was at hand, not who sat there.
 

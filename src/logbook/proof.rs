@@ -62,15 +62,24 @@ pub struct Elsewhere {
     pub reason: String,
 }
 
-/// A station that signs.
+/// A key by which a station signs, or signed until it changed it.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct Signing {
-    /// Its name.
+    /// The station's name.
     pub station: String,
-    /// Its key in short.
+    /// The key in short.
     pub fingerprint: String,
+    /// The entry that brought it.
+    pub since: u64,
     /// Entries it signed.
     pub signed: u64,
+}
+
+/// The same, in whole.
+struct Key {
+    public_key: [u8; 32],
+    since: u64,
+    signed: u64,
 }
 
 /// Which attempts are done again.
@@ -172,7 +181,8 @@ struct Pass {
     missing: BTreeMap<u64, String>,
     /// What entries say was deleted.
     told: BTreeMap<u64, Gone>,
-    keys: HashMap<String, ([u8; 32], u64)>,
+    /// Keys of stations, the one in force last.
+    keys: BTreeMap<String, Vec<Key>>,
     /// Attempts and scores under other goals.
     attempts: Vec<u64>,
     elsewhere: Vec<Elsewhere>,
@@ -233,12 +243,16 @@ impl Logbook {
         pass.faults.sort_by_key(|fault| fault.seq.unwrap_or(0));
         pass.elsewhere.sort_by_key(|elsewhere| elsewhere.seq);
         let (seq, hash) = pass.prev.unwrap_or((0, BEGINNING));
-        let mut stations: Vec<Signing> = pass
-            .keys
-            .into_iter()
-            .map(|(station, (key, signed))| Signing { station, fingerprint: fingerprint(&key), signed })
-            .collect();
-        stations.sort_by(|a, b| a.station.cmp(&b.station));
+        let signing = |station: &str, Key { public_key, since, signed }: Key| Signing {
+            station: station.to_owned(),
+            fingerprint: fingerprint(&public_key),
+            since,
+            signed,
+        };
+        let of_station = |(station, keys): (String, Vec<Key>)| -> Vec<Signing> {
+            keys.into_iter().map(|key| signing(&station, key)).collect()
+        };
+        let stations = pass.keys.into_iter().flat_map(of_station).collect();
         Ok(Report {
             entries: pass.count,
             head: Head { seq, hash },
@@ -414,15 +428,29 @@ fn entry(row: &Row, pass: &mut Pass, expected: &mut Rows) {
     if pass.kept.as_ref().is_some_and(|(kept, _)| *kept == seq) {
         pass.kept = Some((seq, Some(hex(&told))));
     }
-    let entry = body(pass, &link, row, expected);
-    if let Some(Entry::Station(station)) = &entry {
-        // Signed by the key it brings, unless the station has one.
-        match pass.keys.get(&link.station) {
-            Some(_) => pass.fault(seq, format!("brings another key for station `{}`", link.station)),
-            None => _ = pass.keys.insert(link.station.clone(), (station.public_key, 0)),
+    let brought = match body(pass, &link, row, expected) {
+        Some(Entry::Station(station)) => Some(Key { public_key: station.public_key, since: seq, signed: 0 }),
+        _ => None,
+    };
+    match (brought, pass.keys.contains_key(&link.station)) {
+        // A first key signs the entry that brings it; one that is to follow is signed by the one before.
+        (Some(key), true) => match signature(pass, &link, &told, &row[8]) {
+            Ok(()) => pass.keys.entry(link.station).or_default().push(key),
+            Err(_) => {
+                let what =
+                    format!("brings another key for station `{}`, which the one before has not signed", link.station);
+                pass.fault(seq, what);
+            }
+        },
+        (brought, _) => {
+            if let Some(key) = brought {
+                pass.keys.insert(link.station.clone(), vec![key]);
+            }
+            if let Err(why) = signature(pass, &link, &told, &row[8]) {
+                pass.fault(seq, why);
+            }
         }
     }
-    signature(pass, &link, &told, &row[8]);
 }
 
 /// What the body of an entry holds, held against everything that can be seen without doing it again.
@@ -533,19 +561,20 @@ fn attempt(pass: &mut Pass, seq: u64, submitted: &Submitted) {
     }
 }
 
-fn signature(pass: &mut Pass, link: &Link, hash: &Hash, signature: &Value) {
-    let seq = link.seq;
-    match (signature, pass.keys.get_mut(&link.station)) {
-        (Value::Null, None) => (),
-        (Value::Null, Some(_)) => pass.fault(seq, format!("is not signed, though station `{}` signs", link.station)),
-        (_, None) => pass.fault(seq, format!("is signed, but station `{}` has no key here", link.station)),
-        (signature, Some((key, count))) => {
+/// Is an entry signed as it must be? Else what is wrong.
+fn signature(pass: &mut Pass, link: &Link, hash: &Hash, signature: &Value) -> Result<(), String> {
+    let station = &link.station;
+    match (signature, pass.keys.get_mut(station).and_then(|keys| keys.last_mut())) {
+        (Value::Null, None) => Ok(()),
+        (Value::Null, Some(_)) => Err(format!("is not signed, though station `{station}` signs")),
+        (_, None) => Err(format!("is signed, but station `{station}` has no key here")),
+        (signature, Some(key)) => {
             let signature = signature.text().and_then(from_hex::<64>);
-            if signature.is_some_and(|signature| is_signed(key, hash, &signature)) {
-                *count += 1;
-            } else {
-                pass.fault(seq, format!("has a signature that is not station `{}`'s", link.station));
+            if !signature.is_some_and(|signature| is_signed(&key.public_key, hash, &signature)) {
+                return Err(format!("has a signature that is not station `{station}`'s"));
             }
+            key.signed += 1;
+            Ok(())
         }
     }
 }
@@ -635,8 +664,13 @@ fn against(pass: &mut Pass, kept: &KeptHead) {
     match (key, signature) {
         (Some(key), Some(signature)) if is_signed(&key, &kept.signed(), &signature) => {
             let station = kept.station.clone().unwrap_or_default();
-            if pass.keys.get(&station).map(|(known, _)| *known) != Some(key) {
-                pass.fault(None, format!("the head was signed by a key that station `{station}` has not here"));
+            // The key that was in force then; a head may have been signed before the station added anything.
+            let keys = pass.keys.get(&station).map_or(&[][..], Vec::as_slice);
+            let then = keys.iter().rev().find(|known| known.since <= kept.seq).or(keys.first());
+            if then.map(|known| known.public_key) != Some(key) {
+                let what =
+                    format!("the head was signed by a key that station `{station}` has not here, or had not then");
+                pass.fault(None, what);
             }
         }
         (None, None) if kept.signature.is_none() && kept.public_key.is_none() => (),

@@ -63,6 +63,12 @@ pub enum LogbookError {
         /// In short, its key.
         known: String,
     },
+    /// A station that has no key to be changed.
+    #[error("station `{0}` has no key here; allowed: a station that signs, as `logbook verify` shows")]
+    NoKey(String),
+    /// A key that is to follow itself.
+    #[error("station `{0}` signs with that key already; allowed: a new one, which `logbook key --out FILE` makes")]
+    SameKey(String),
     /// A name that is none.
     #[error("`{0}` is no station's name; allowed: 1 to 40 letters, digits, spaces, dots and hyphens")]
     StationName(String),
@@ -249,6 +255,22 @@ impl Logbook {
     /// No such entry, or whatever keeps it from being added.
     pub fn sign_off(&mut self, author: &Author<'_>, by: &Pseudonym, of: u64) -> Result<u64, LogbookError> {
         self.append_about(author, of, |hash, trainee| Entry::SignOff(SignOff { of, hash, trainee, by: by.clone() }))
+    }
+
+    /// From here on a station signs with another key. The entry that says so is signed by the key before, the author's. Its number.
+    ///
+    /// # Errors
+    /// A station without a key, another key than its own, the same key again, or whatever keeps it from being added.
+    pub fn change_key(&mut self, author: &Author<'_>, next: &StationKey) -> Result<u64, LogbookError> {
+        let (seqs, ()) = self.append(author, |database| {
+            let name = author.station.to_owned();
+            match key_of(database, &name)? {
+                None => Err(LogbookError::NoKey(name)),
+                Some(known) if known == next.public() => Err(LogbookError::SameKey(name)),
+                Some(_) => Ok((vec![Entry::Station(Station { name, public_key: next.public() })], ())),
+            }
+        })?;
+        Ok(seqs.last().copied().unwrap_or_default())
     }
 
     pub(super) fn append_about(

@@ -62,7 +62,7 @@ enum LogbookCommand {
     Export(export::ExportArguments),
     /// Make a store of people who were made up, to look at
     Demo(demo::DemoArguments),
-    /// Make a station's key, by which its entries are signed
+    /// Make a station's key, by which its entries are signed, or change it
     Key(key::KeyArguments),
     /// Pseudonyms, and the separate file that says whom they stand for
     People(people::PeopleArguments),

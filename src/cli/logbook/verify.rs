@@ -178,9 +178,12 @@ fn tell(name: &str, report: &Report, sample: Sample) -> Result<(), CliError> {
         let bodies = counted(report.hidden as usize, "body is", "bodies are");
         say(format!("{bodies} not to be seen by this login; the chain around was checked."));
     }
-    for station in &report.stations {
-        let signed = counted(station.signed as usize, "entry", "entries");
-        say(format!("Station `{}` signed {signed}; key {}", station.station, station.fingerprint));
+    for (at, key) in report.stations.iter().enumerate() {
+        let signed = counted(key.signed as usize, "entry", "entries");
+        // Keys of a station come one after the other.
+        let is_next = at > 0 && report.stations[at - 1].station == key.station;
+        let since = if is_next { format!(", which it changed to in entry {}", key.since) } else { String::new() };
+        say(format!("Station `{}` signed {signed}; key {}{since}", key.station, key.fingerprint));
     }
     let which = match sample {
         Sample::All => "all".to_owned(),

@@ -284,10 +284,14 @@ fn outcomes(
         own.sort_by_key(|(at_ms, seq, _)| (*at_ms, *seq));
         own.into_iter().map(|(.., outcome)| outcome).collect()
     };
-    let mut all: Vec<Outcomes> = series
-        .into_iter()
-        .map(|(device, people)| Outcomes { device, people: people.into_values().map(in_order).collect() })
-        .collect();
+    // People in an order of their own, so that sums of theirs are the same to the last digit.
+    let by_name = |people: HashMap<String, Series>| {
+        let mut people: Vec<(String, Series)> = people.into_iter().collect();
+        people.sort_by(|a, b| a.0.cmp(&b.0));
+        people.into_iter().map(|(_, own)| in_order(own)).collect()
+    };
+    let mut all: Vec<Outcomes> =
+        series.into_iter().map(|(device, people)| Outcomes { device, people: by_name(people) }).collect();
     all.sort_by_cached_key(|all| {
         (std::cmp::Reverse(all.people.iter().map(Vec::len).sum::<usize>()), all.device.clone())
     });

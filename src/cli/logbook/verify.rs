@@ -186,17 +186,20 @@ fn tell(name: &str, report: &Report, sample: Sample) -> Result<(), CliError> {
         say(format!("Station `{}` signed {signed}; key {}{since}", key.station, key.fingerprint));
     }
     let which = match sample {
-        Sample::All => "all".to_owned(),
-        Sample::Some { seed, .. } => format!("a sample, seed {seed},"),
+        Sample::All => "all",
+        Sample::Some { .. } => "a sample",
     };
     say(format!(
-        "{}; {} of {} attempts came out as they claim ({which} of {}); {}. Head {}",
+        "{}; {} of {} attempts came out as they claim ({which} of {}); {}.",
         counted(report.entries as usize, "entry", "entries"),
         report.valid,
         chosen(report, sample),
         report.attempts,
         counted(report.faults.len(), "fault", "faults"),
-        chain::hex(&report.head.hash)
     ));
+    if let Sample::Some { seed, .. } = sample {
+        say(format!("Seed of the sample: {seed}"));
+    }
+    say(format!("Head: {}", chain::hex(&report.head.hash)));
     print(&page)
 }

@@ -388,6 +388,47 @@ fn reports_say_what_must_be_said_and_load_nothing() {
     }
 }
 
+/// Shares that are asked for are those of passing and components; of simulated breaches, which are of another order, a curve's alone.
+#[test]
+fn a_report_s_charts_are_made_for_what_is_asked_for() {
+    let (store, who) = (Store::new(), person(1));
+    store.add(&who, Purpose::Assessment, &learner(1, 30, &hand("mouse")));
+    let of = ["--trainee", who.as_str()];
+    let asked =
+        ["--p0", "0.25", "--p1", "0.45", "--alpha", "0.07", "--beta", "0.12", "--within", "40", "--wrongly", "0.03"];
+    let ordinary = store.report("ordinary.html", &of);
+    let report = store.report("asked.html", &[&of[..], &asked[..]].concat());
+    let count =
+        |document: &str, said: &str| document.matches(&format!("<figcaption>Chart of failures, {said}: ")).count();
+    let courses = report.matches("class=\"course-of\"").count();
+    let charted = courses - 2;
+    assert!(charted > 8, "score and prediction error have no charts, others do: {courses}");
+    assert_eq!(count(&report, "25 % acceptable against 45 % not"), charted - 1);
+    assert_eq!(count(&report, "2 % acceptable against 10 % not"), 1, "simulated breaches keep theirs");
+    assert_eq!(
+        (count(&ordinary, "40 % acceptable against 60 % not"), count(&ordinary, "2 % acceptable against 10 % not")),
+        (1, 1)
+    );
+    for said in [
+        "25 % and 45 % of attempts failed in passing and in each component, as asked",
+        "α 7 %, β 12 %",
+        "at most 3 % within 40",
+    ] {
+        assert!(report.contains(said) && !ordinary.contains(said), "{said}");
+    }
+    let cohort = store.report("cohort.html", &asked);
+    assert!(cohort.contains("25 % and 45 % of attempts failed in passing"));
+    let breach = store.curve(&who, &["--component", "breach", "--p0", "0.05", "--p1", "0.15"]);
+    assert_eq!(
+        (breach["cusum_design"]["p0"].as_f64(), breach["lc_cusum_design"]["p1"].as_f64()),
+        (Some(0.05), Some(0.15))
+    );
+    let line = store.line_of_error(&["report", "--out", &store.beside("no.html"), "--p0", "0.4", "--p1", "0.2"]);
+    assert!(line.contains("p1 must be larger"), "{line}");
+    let half = store.run(&["report", "--out", &store.beside("no.html"), "--p0", "0.4"]);
+    assert_eq!(half.status.code(), Some(2));
+}
+
 #[test]
 fn what_cannot_be_told_is_said_in_one_line() {
     let (store, who) = (Store::new(), person(1));

@@ -189,8 +189,7 @@ fn is_shown(own: &[&Done], component: &'static Component, stated: &Stated, desig
             Outcome::Value(_) => None,
         })
         .collect();
-    let shares = stated.shares.or(measure.shares())?;
-    let points = designs.of(shares, stated).ok()?.chart(&good).ok()?;
+    let points = designs.of(stated.shares(measure)?, stated).ok()?.chart(&good).ok()?;
     Some(points.iter().any(|point: &Point| point.is_signal && point.watched == Signal::Shown))
 }
 

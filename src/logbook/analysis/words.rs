@@ -1,7 +1,7 @@
 //! What results say, as sentences: the same ones on the page of a terminal and in a document.
 
 use super::course::{Charts, Course, Stated, Step};
-use super::measure::{Measure, Outcome};
+use super::measure::{COMPONENTS, Measure, Outcome, Shares};
 use super::rows::{Counted, Purposes, Wanted};
 use crate::statistics::cusum::Line;
 use crate::statistics::learning::Form;
@@ -227,6 +227,24 @@ pub fn stated(stated: &Stated) -> String {
         percent(stated.wrongly),
         stated.within
     )
+}
+
+/// Which shares of failures the charts of several measures tell apart.
+pub fn shares(stated: &Stated) -> String {
+    let of = |measure: Measure| {
+        stated.shares(measure).map_or(String::new(), |Shares { p0, p1 }| format!("{} and {}", percent(p0), percent(p1)))
+    };
+    let [passing, component, breach] = [Measure::Pass, Measure::Component(&COMPONENTS[0]), Measure::Breach].map(of);
+    match stated.shares {
+        Some(_) => format!(
+            "Acceptable and not: {passing} of attempts failed in passing and in each component, as asked; {breach} with a simulated \
+             breach, which is provisional and assumed."
+        ),
+        None => format!(
+            "Acceptable and not: {passing} of attempts not passed, {breach} with a simulated breach, {component} failed in each \
+             component. These shares are provisional and assumed."
+        ),
+    }
 }
 
 /// Whether the difficulty of cases was taken into account.

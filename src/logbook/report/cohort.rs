@@ -9,7 +9,6 @@ use crate::logbook::analysis::cohort::{
     Cohort, FEWEST_TOGETHER, Missed, Part, Person, Tally, Together, outcomes, together,
 };
 use crate::logbook::analysis::course::by_device;
-use crate::logbook::analysis::measure::Shares;
 use crate::logbook::analysis::{Designs, Done, Measure, words};
 use crate::statistics::funnel::{self, Standing};
 use crate::statistics::rate::Rate;
@@ -452,24 +451,17 @@ fn each(cohort: &Cohort, at: usize) -> Markup {
 }
 
 fn meant(cohort: &Cohort, sources: &Sources<'_>, designs: &mut Designs) -> Markup {
-    let shares: Vec<(&str, Shares)> = [
-        ("Competence in passing", Measure::Pass.shares()),
-        (
-            "Competence in a component",
-            cohort.missed.first().and_then(|missed| Measure::Component(missed.component).shares()),
-        ),
-    ]
-    .into_iter()
-    .filter_map(|(what, shares)| shares.map(|shares| (what, shares)))
-    .collect();
+    let component = cohort.missed.first().map(|missed| Measure::Component(missed.component));
+    let told = [("Competence in passing", Some(Measure::Pass)), ("Competence in a component", component)];
+    let shares = told.into_iter().filter_map(|(what, measure)| Some((what, sources.stated.shares(measure?)?)));
     html! {
         section.meant {
             h2 { "How this is meant, and how often it is wrong" }
-            p { (words::stated(sources.stated)) " Shares that charts tell apart are provisional and assumed." }
-            @for (what, shares) in &shares {
+            p { (words::shares(sources.stated)) " " (words::stated(sources.stated)) }
+            @for (what, shares) in shares {
                 h3 { (what) }
                 p {
-                    @match designs.of(*shares, sources.stated) {
+                    @match designs.of(shares, sources.stated) {
                         Ok(design) => (design.shown.in_words()),
                         Err(refusal) => { "No chart: " (refusal.to_string()) "." },
                     }

@@ -166,7 +166,7 @@ fn meant(courses: &[Course], sources: &Sources<'_>) -> Markup {
     html! {
         section.meant {
             h2 { "How this is meant, and how often it is wrong" }
-            p { (words::stated(sources.stated)) " Shares that charts tell apart are provisional and assumed." }
+            p { (words::shares(sources.stated)) " " (words::stated(sources.stated)) }
             @for (labels, errors) in &told {
                 h3 { (labels.join(", ")) }
                 @for error in errors { p { (error) } }

@@ -1,7 +1,7 @@
 //! `logbook curve`: how a trainee's attempts go on in one measure, or those of all trainees together. What it says first, then numbers.
 
 use super::StoreArguments;
-use super::asked::{CountedArguments, StatedArguments, check, found};
+use super::asked::{CountedArguments, StatedArguments, check, found, group_names};
 use crate::cli::{CliError, print};
 use crate::debrief::text::{NOTICE, push};
 use crate::logbook::analysis::cohort::{FEWEST_TOGETHER, Together, together};
@@ -42,7 +42,11 @@ fn measure(text: &str) -> Result<Measure, String> {
 pub(super) fn run(arguments: &CurveArguments) -> Result<ExitCode, CliError> {
     let measure = arguments.component;
     let stated = arguments.stated.stated(Some(measure))?;
-    let wanted = arguments.counted.wanted();
+    let (wanted, groups) = arguments.counted.wanted()?;
+    if !groups.is_empty() {
+        let why = format!("--names is there and no --group; allowed: {}", group_names(&groups));
+        return Err(CliError::Usage(why));
+    }
     let mut open = arguments.store.open()?;
     let (counted, all): (Counted, Vec<Told>) = if wanted.trainee.is_some() {
         let found = found(&mut open, &wanted, Depth::of(measure))?;
@@ -168,7 +172,10 @@ fn as_json(wanted: &Wanted, measure: Measure, found: &Counted, all: &[Told], sta
     let mut object = devices.next().unwrap_or_else(|| json!({}));
     let told = json!({
         "trainee": wanted.trainee, "component": measure.id(), "others": devices.collect::<Vec<_>>(),
-        "left_out": {"later": found.later, "purpose": found.other_purpose, "device": found.other_device},
+        "group": wanted.group.as_ref().map(|group| &group.name), "from": wanted.from, "to": wanted.to,
+        "engines": found.engines,
+        "left_out": {"later": found.later, "purpose": found.other_purpose, "days": found.other_days,
+            "device": found.other_device, "engine": found.other_engines.values().sum::<usize>()},
         "invented": words::invented(found).is_some(), "simulated_eye": true,
     });
     if let (Some(object), Value::Object(told)) = (object.as_object_mut(), told) {
@@ -180,10 +187,10 @@ fn as_json(wanted: &Wanted, measure: Measure, found: &Counted, all: &[Told], sta
 /// The page for people.
 fn page(wanted: &Wanted, measure: Measure, found: &Counted, all: &[Told], stated: &Stated) -> String {
     let mut page = String::new();
-    let whose =
-        wanted.trainee.as_ref().map_or("All trainees together".to_owned(), |trainee| format!("Trainee {trainee}"));
+    let whose = words::whose(wanted);
     push(&mut page, "", &format!("{whose}: {}", measure.label()));
-    let said = [words::invented(found), Some(words::what_counts(wanted, found)), words::devices(found)];
+    let counted = format!("{} {}", words::what_counts(wanted, found), words::engines(wanted, found));
+    let said = [words::invented(found), Some(counted), words::devices(found)];
     said.into_iter().flatten().for_each(|sentence| push(&mut page, "", &sentence));
     for told in all {
         match told {

@@ -51,8 +51,7 @@ pub(super) fn run(arguments: &EraseArguments) -> Result<ExitCode, CliError> {
 
 /// `logbook retain`.
 pub(super) fn retain(arguments: &RetainArguments) -> Result<ExitCode, CliError> {
-    const DAY_MS: i64 = 86_400_000;
-    let before_ms = moment::now() - arguments.older_than * DAY_MS;
+    let before_ms = moment::now() - arguments.older_than * moment::DAY_MS;
     let (open, erased) = arguments.said.write(|book, author, by| match book.erase_before(author, by, before_ms) {
         Err(LogbookError::NothingToErase(nothing)) => Ok(Err(nothing)),
         erased => erased.map(Ok),

@@ -31,12 +31,13 @@ pub struct ReportArguments {
 /// `logbook report`.
 pub(super) fn run(arguments: &ReportArguments) -> Result<ExitCode, CliError> {
     let stated = arguments.stated.stated(None)?;
-    let wanted = arguments.counted.wanted();
+    let (wanted, groups) = arguments.counted.wanted()?;
     let mut open = arguments.store.open()?;
     let found = found(&mut open, &wanted, Depth::Everything)?;
     let head = open.book.head().map_err(|error| open.refused(error))?;
     let signed_off = open.book.signed_off().map_err(|error| open.refused(error))?;
-    let sources = Sources { wanted: &wanted, found: &found, stated: &stated, head, signed_off: &signed_off };
+    let sources =
+        Sources { wanted: &wanted, groups: &groups, found: &found, stated: &stated, head, signed_off: &signed_off };
     let document = if wanted.trainee.is_some() { report::of_trainee(&sources) } else { report::of_cohort(&sources) };
     write_new(&arguments.out, document.as_bytes())?;
     remark(&format!("Written to {}", plain(&arguments.out.display().to_string())));

@@ -7,7 +7,7 @@
 
 use super::difficulty;
 use super::measure::{Measure, Outcome, Shares};
-use super::rows::Done;
+use super::rows::{Done, SIMULATED};
 use crate::statistics::cusum::{self, Adjusted, Expected};
 use crate::statistics::lc_cusum::{self, Signal};
 use crate::statistics::learning::{Attempt, Curve, of_passes, of_scores};
@@ -188,6 +188,11 @@ impl Course {
             competence: designs.of(shares, stated).and_then(|design| competence(&steps, design)),
         });
         Self { measure, device: device.to_owned(), steps, curve, charts }
+    }
+
+    /// Did simulated trainees make the attempts?
+    pub fn is_invented(&self) -> bool {
+        self.device == SIMULATED
     }
 
     /// How often it was good, of the attempts in which it applied; `None` for values.

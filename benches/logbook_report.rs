@@ -90,7 +90,8 @@ fn main() {
         let mut book = open();
         let found = book.done(wanted, Depth::Everything).unwrap();
         let (head, signed_off) = (book.head().unwrap(), book.signed_off().unwrap());
-        let sources = Sources { wanted, found: &found, stated: &Stated::default(), head, signed_off: &signed_off };
+        let stated = Stated::default();
+        let sources = Sources { wanted, groups: &[], found: &found, stated: &stated, head, signed_off: &signed_off };
         if wanted.trainee.is_some() { of_trainee(&sources).len() } else { of_cohort(&sources).len() }
     };
     timed("report of 50 trainees, bytes", Some(5000.0), || report(&Wanted::default()));

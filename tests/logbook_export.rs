@@ -340,7 +340,7 @@ fn lasting(listed: Vec<Listed>) -> Vec<Listed> {
 
 #[test]
 fn an_invented_cohort_is_sound_marked_and_the_same_in_any_number_of_threads() {
-    let design = Design { trainees: 2, months: 2, seed: 5 };
+    let design = Design { trainees: 2, months: 1, seed: 5 };
     let made = |threads: usize| {
         let store = Store::new();
         let told = store.made().demo(&design, threads, || ()).unwrap();
@@ -348,7 +348,7 @@ fn an_invented_cohort_is_sound_marked_and_the_same_in_any_number_of_threads() {
     };
     let ((store, told), (other, told_of_other)) = (made(1), made(2));
     assert_eq!(told, told_of_other);
-    assert_eq!(told.attempts + told.cut_short, 14);
+    assert_eq!(told.attempts + told.cut_short, design.planned().len() as u32);
     let listed = store.open().list(&Wanted::default()).unwrap();
     assert_eq!(lasting(listed.clone()), lasting(other.open().list(&Wanted::default()).unwrap()));
 
@@ -357,7 +357,7 @@ fn an_invented_cohort_is_sound_marked_and_the_same_in_any_number_of_threads() {
     let attempts: Vec<&Listed> = listed.iter().filter(|entry| entry.kind == "attempt").collect();
     assert!(attempts.iter().all(|entry| entry.moved_by.as_deref() == Some("simulated")));
     let assessed: Vec<_> = attempts.iter().filter(|entry| entry.purpose == Some("assessment")).collect();
-    assert_eq!(assessed.len(), 2);
+    assert!(assessed.len() > attempts.len() / 2 && assessed.len() < attempts.len(), "most of them, and some practice");
     assert!(assessed.iter().any(|entry| entry.prediction_error.is_some()), "{assessed:?}");
     // They follow from their inputs, as anybody's.
     let report = store.open().verify(Sample::Some { count: 3, seed: 1 }, None, |_| ()).unwrap();

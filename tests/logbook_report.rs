@@ -227,6 +227,123 @@ fn the_first_attempt_on_an_eye_counts_and_practice_and_devices_stay_apart() {
     assert!(page.contains("Done with 2 devices, each told by itself: mouse, pedal."), "{page}");
 }
 
+/// Another version computes another eye: the newest counts, or the one that is asked for, or all where that is asked for.
+#[test]
+fn attempts_of_several_engines_are_not_pooled_unasked() {
+    let (store, who) = (Store::new(), person(1));
+    let on = |seed: u64, engine: &'static str| Invented { engine: Some(engine), ..Invented::plain(seed, true) };
+    // 0.10 is newer than 0.9, though a text would come before; the practice of a newer engine does not count here.
+    store.add(&who, Purpose::Assessment, &[on(1, "0.9.0+3"), on(2, "0.9.0+3"), on(3, "0.10.0+4"), on(4, "0.9.0+11")]);
+    store.add(&who, Purpose::Practice, &[on(5, "0.11.0+1")]);
+    let counted = |arguments: &[&str]| {
+        let of_one = store.curve(&who, &[&["--component", "pass"], arguments].concat());
+        let all = store.run(&[&["curve", "--json", "--component", "pass"], arguments].concat());
+        let all: Value = serde_json::from_slice(&all.stdout).unwrap();
+        let told =
+            |of: &Value| (of["attempts"].as_u64().unwrap(), of["engines"].clone(), of["left_out"]["engine"].as_u64());
+        assert_eq!(told(&of_one), told(&all), "by both ways");
+        let (attempts, engines, left_out) = told(&all);
+        (attempts, engines.to_string(), left_out.unwrap())
+    };
+    assert_eq!(counted(&[]), (1, r#"["0.10.0+4"]"#.to_owned(), 3));
+    assert_eq!(counted(&["--engine", "0.9.0+3"]), (2, r#"["0.9.0+3"]"#.to_owned(), 2));
+    assert_eq!(counted(&["--engine", "all"]), (4, r#"["0.10.0+4","0.9.0+11","0.9.0+3"]"#.to_owned(), 0));
+    assert_eq!(counted(&["--purpose", "both"]), (1, r#"["0.11.0+1"]"#.to_owned(), 4));
+
+    let page = store.run(&["curve", "--trainee", who.as_str(), "--component", "pass"]).stdout;
+    let page = String::from_utf8(page).unwrap().split_whitespace().collect::<Vec<_>>().join(" ");
+    let newest =
+        "Computed by engine 0.10.0+4, the newest of these; left out: 3 attempts of other versions (0.9.0+11, 0.9.0+3)";
+    assert!(page.contains(newest), "{page}");
+    assert!(store.report("newest.html", &[]).contains(newest));
+    assert!(
+        store
+            .report("all.html", &["--engine", "all"])
+            .contains("Computed by 3 versions of the engine, counted together as asked")
+    );
+    let line = store.line_of_error(&["curve", "--component", "pass", "--engine", "0.8.0+1"]);
+    assert!(line.contains("allowed: another --purpose, or --engine 0.10.0+4 or 0.9.0+11 or 0.9.0+3"), "{line}");
+    let listed = String::from_utf8(store.run(&["list"]).stdout).unwrap();
+    assert_eq!(listed.matches("by engine 0.9.0+3").count(), 2, "{listed}");
+}
+
+/// Days are of universal time, and the first and the last count. Attempts of `passes` are done at 15:06:40 of 2025-06-16 and of the
+/// days after it.
+#[test]
+fn a_span_of_days_and_a_group_can_be_set_beside_others() {
+    let store = Store::new();
+    for who in 1..=3 {
+        let mut all = passes(if who == 3 { "----" } else { "++++" });
+        for attempt in &mut all {
+            attempt.seed += 10 * (who - 1);
+            attempt.day = attempt.seed as i64;
+        }
+        store.add(&person(who), Purpose::Assessment, &all);
+    }
+    let names = store.beside("names.csv");
+    let line = |who: u64, group: &str| format!("{},Invented Person {who},{group}\n", person(who));
+    let text = format!("pseudonym,name,group\n{}{}{}", line(1, "north"), line(2, "north"), line(4, "south"));
+    std::fs::write(&names, text).unwrap();
+    let counted = |arguments: &[&str]| {
+        let output = store.run(&[&["curve", "--json", "--component", "pass"], arguments].concat());
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+        let told: Value = serde_json::from_slice(&output.stdout).unwrap();
+        (told["attempts"].as_u64().unwrap(), told["left_out"]["days"].as_u64().unwrap())
+    };
+    assert_eq!(counted(&[]), (12, 0));
+    assert_eq!(counted(&["--from", "2025-06-18"]), (10, 2), "16 to 19, 26 to 29 of June, 6 to 9 of July");
+    assert_eq!(counted(&["--from", "2025-06-18", "--to", "2025-06-26"]), (3, 9));
+    assert_eq!(counted(&["--to", "2025-06-16"]), (1, 11));
+    let north = ["--names", &names, "--group", "north"];
+    assert_eq!(counted(&north), (8, 0));
+    assert_eq!(
+        counted(&[&north[..], &["--from", "2025-06-20"]].concat()),
+        (4, 4),
+        "left out are attempts of the same people"
+    );
+
+    let page = String::from_utf8(store.run(&[&["curve", "--component", "pass"], &north[..]].concat()).stdout).unwrap();
+    let page = page.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(page.starts_with("Group north: Passed") && page.contains("of the 2 trainees of group north: 8."), "{page}");
+    let report = store.report("north.html", &[&north[..], &["--from", "2025-06-17"]].concat());
+    assert!(
+        report.contains("<h1>Group north</h1>") && report.contains("done on 2025-06-17 or later, of the 2 trainees")
+    );
+    assert!(
+        !report.contains(person(3).as_str()) && !report.contains("Invented Person") && !report.contains("By group")
+    );
+    let beside = store.report("beside.html", &["--names", &names]);
+    is_self_contained(&beside);
+    let table = beside.split("By group").nth(1).unwrap().split("</table>").next().unwrap();
+    let rows: Vec<Vec<&str>> = table
+        .split("<tr>")
+        .skip(2)
+        .map(|row| row.split("</t").map(|cell| cell.rsplit('>').next().unwrap()).take(4).collect())
+        .collect();
+    assert_eq!(rows, [["north", "2", "8", "100 % (68–100 %)"], ["in none", "1", "4", "0 % (0–49 %)"]]);
+
+    let refused = |arguments: &[&str]| store.line_of_error(&[&["curve", "--component", "pass"], arguments].concat());
+    for (arguments, said) in [
+        (&["--from", "2025-02-29"][..], "is no date; allowed: a day of the calendar such as 2026-11-27"),
+        (&["--to", "yesterday"], "is no date; allowed"),
+        (
+            &["--from", "2025-07-01", "--to", "2025-06-30"],
+            "--from 2025-07-01 lies after --to 2025-06-30; allowed: the earlier day first",
+        ),
+        (&["--from", "2026-01-01"], "holds no attempt of it that counts; allowed: other days"),
+        (&["--names", &names, "--group", "east"], "--group east: there is none of that name; allowed: north, south"),
+        (&["--names", &names], "--names is there and no --group; allowed: north, south"),
+        (&["--names", &names, "--group", "south"], "holds no attempt of group south that counts; allowed: "),
+        (
+            &["--names", &store.beside("none.csv"), "--group", "east"],
+            "none.csv: is not there; allowed: the file that `logbook people` keeps",
+        ),
+    ] {
+        let line = refused(arguments);
+        assert!(line.contains(said), "{line}");
+    }
+}
+
 /// Three people at two stations: passed 1 of 4, 2 of 4 and 4 of 4; division missed in 5 of 8, hold in 1 of 4.
 #[test]
 fn a_cohort_s_numbers_are_those_counted_by_hand() {
@@ -386,6 +503,47 @@ fn reports_say_what_must_be_said_and_load_nothing() {
         let plots = document.matches("class=\"plot\"").count();
         assert!(plots > 4 && document.matches("<desc").count() >= plots, "every chart says in words what it shows");
     }
+}
+
+/// Shares that are asked for are those of passing and components; of simulated breaches, which are of another order, a curve's alone.
+#[test]
+fn a_report_s_charts_are_made_for_what_is_asked_for() {
+    let (store, who) = (Store::new(), person(1));
+    store.add(&who, Purpose::Assessment, &learner(1, 30, &hand("mouse")));
+    let of = ["--trainee", who.as_str()];
+    let asked =
+        ["--p0", "0.25", "--p1", "0.45", "--alpha", "0.07", "--beta", "0.12", "--within", "40", "--wrongly", "0.03"];
+    let ordinary = store.report("ordinary.html", &of);
+    let report = store.report("asked.html", &[&of[..], &asked[..]].concat());
+    let count =
+        |document: &str, said: &str| document.matches(&format!("<figcaption>Chart of failures, {said}: ")).count();
+    let courses = report.matches("class=\"course-of\"").count();
+    let charted = courses - 2;
+    assert!(charted > 8, "score and prediction error have no charts, others do: {courses}");
+    assert_eq!(count(&report, "25 % acceptable against 45 % not"), charted - 1);
+    assert_eq!(count(&report, "2 % acceptable against 10 % not"), 1, "simulated breaches keep theirs");
+    assert_eq!(
+        (count(&ordinary, "40 % acceptable against 60 % not"), count(&ordinary, "2 % acceptable against 10 % not")),
+        (1, 1)
+    );
+    for said in [
+        "25 % and 45 % of attempts failed in passing and in each component, as asked",
+        "α 7 %, β 12 %",
+        "at most 3 % within 40",
+    ] {
+        assert!(report.contains(said) && !ordinary.contains(said), "{said}");
+    }
+    let cohort = store.report("cohort.html", &asked);
+    assert!(cohort.contains("25 % and 45 % of attempts failed in passing"));
+    let breach = store.curve(&who, &["--component", "breach", "--p0", "0.05", "--p1", "0.15"]);
+    assert_eq!(
+        (breach["cusum_design"]["p0"].as_f64(), breach["lc_cusum_design"]["p1"].as_f64()),
+        (Some(0.05), Some(0.15))
+    );
+    let line = store.line_of_error(&["report", "--out", &store.beside("no.html"), "--p0", "0.4", "--p1", "0.2"]);
+    assert!(line.contains("p1 must be larger"), "{line}");
+    let half = store.run(&["report", "--out", &store.beside("no.html"), "--p0", "0.4"]);
+    assert_eq!(half.status.code(), Some(2));
 }
 
 #[test]

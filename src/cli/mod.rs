@@ -61,7 +61,7 @@ pub enum Command {
     Picture(picture::PictureArguments),
     /// The program's record: attempts handed in, and proof that nothing was changed since
     #[cfg(feature = "logbook")]
-    Logbook(logbook::LogbookArguments),
+    Logbook(Box<logbook::LogbookArguments>),
 }
 
 /// What only the window can do. The commands do not know it; who starts the program hands it to them.

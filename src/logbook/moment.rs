@@ -3,7 +3,8 @@
 use crate::daily::Date;
 use std::time::{SystemTime, UNIX_EPOCH};
 
-const DAY_MS: i64 = 86_400_000;
+/// A day, ms.
+pub const DAY_MS: i64 = 86_400_000;
 
 /// A moment as a number; what lies before 1970 is negative.
 pub fn of(time: SystemTime) -> i64 {
@@ -21,9 +22,14 @@ pub fn now() -> i64 {
 
 /// As it is written, to the second. What lies outside of years 1 to 9999 is written as its number.
 pub fn in_words(ms: i64) -> String {
-    let Ok(date) = Date::from_days(ms.div_euclid(DAY_MS)) else { return format!("{ms} ms") };
+    let Ok(date) = Date::from_days(days(ms)) else { return format!("{ms} ms") };
     let seconds = ms.rem_euclid(DAY_MS) / 1000;
     format!("{date}T{:02}:{:02}:{:02}Z", seconds / 3600, seconds / 60 % 60, seconds % 60)
+}
+
+/// The days of universal time since 1970-01-01 that lie behind a moment.
+pub fn days(ms: i64) -> i64 {
+    ms.div_euclid(DAY_MS)
 }
 
 /// The day alone.

@@ -20,6 +20,8 @@ pub struct Invented {
     pub seed: u64,
     /// With what.
     pub device: Device,
+    /// Which engine is said to have computed it; else this one.
+    pub engine: Option<&'static str>,
     /// Day, from some day on.
     pub day: i64,
     /// Passed?
@@ -51,6 +53,7 @@ impl Invented {
             case: case(0),
             seed,
             device: hand("mouse"),
+            engine: None,
             day: seed as i64,
             pass,
             score: if pass { 90.0 } else { 40.0 },
@@ -69,8 +72,12 @@ impl Invented {
             score: *score,
             asked: "invented".to_owned(),
         });
+        let mut header = Header::new(self.case.0, self.case.1, self.seed, self.device.clone());
+        if let Some(engine) = self.engine {
+            header.engine = engine.to_owned();
+        }
         let attempt = Attempt {
-            header: Header::new(self.case.0, self.case.1, self.seed, self.device.clone()),
+            header,
             record: Record::default(),
             predictions: Vec::new(),
             events: if self.breach { vec![Event { tick: 480, cause: None, kind: breach }] } else { Vec::new() },
@@ -169,6 +176,7 @@ pub fn learner(number: u64, attempts: u64, device: &Device) -> Vec<Invented> {
             case: case(at),
             seed: number * 1_000_000 + n,
             device: device.clone(),
+            engine: None,
             day: (n * 5) as i64 + (draws.next() * 4.0) as i64,
             pass,
             score: if breach { 0.0 } else { 100.0 * all.iter().sum::<f64>() / all.len() as f64 },

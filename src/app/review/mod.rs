@@ -169,7 +169,9 @@ impl Review {
         match answer {
             Answer::Read(Err(why)) => self.stage = Stage::Refused(why),
             Answer::Read(Ok(read)) => {
-                self.counted = words::what_counts(&read.wanted, &read.found.counted);
+                let counted = &read.found.counted;
+                self.counted =
+                    format!("{} {}", words::what_counts(&read.wanted, counted), words::engines(&read.wanted, counted));
                 self.invented = words::invented(&read.found.counted);
                 self.devices = read.cohorts.iter().map(|cohort| cohort.device.clone()).collect();
                 self.device = self.device.min(self.devices.len().saturating_sub(1));
@@ -318,7 +320,8 @@ impl Review {
         let counts: HashSet<u64> =
             found.found.attempts.iter().filter_map(|done| u64::try_from(done.seq).ok()).collect();
         let case = looked.case.as_deref();
-        looked.rows = rows::attempts(&looked.person.entries, &counts, case, looked.came, looked.sorted);
+        looked.rows =
+            rows::attempts(&looked.person.entries, (&counts, self.purposes), case, looked.came, looked.sorted);
     }
 }
 
@@ -370,6 +373,6 @@ fn document(place: &Place, wanted: &Wanted) -> Result<String, String> {
     let (head, found, signed_off) =
         with_store(place, |book| Ok((book.head()?, book.done(wanted, Depth::Everything)?, book.signed_off()?)))?;
     let stated = Stated::default();
-    let sources = Sources { wanted, found: &found, stated: &stated, head, signed_off: &signed_off };
+    let sources = Sources { wanted, groups: &[], found: &found, stated: &stated, head, signed_off: &signed_off };
     Ok(if wanted.trainee.is_some() { report::of_trainee(&sources) } else { report::of_cohort(&sources) })
 }

@@ -5,7 +5,7 @@ use crate::app::panels::review::{AttemptColumn, AttemptRow, Came, MissedRow, Per
 use crate::logbook::analysis::cohort::{Cohort, Missed, Person};
 use crate::logbook::analysis::course::{Competence, Course, Wald};
 use crate::logbook::analysis::measure::Outcome;
-use crate::logbook::analysis::{Measure, words};
+use crate::logbook::analysis::{Measure, Purposes, words};
 use crate::logbook::listing::Listed;
 use crate::statistics::cusum::Line;
 use crate::statistics::funnel::{self, Limits, Standing};
@@ -284,10 +284,11 @@ pub fn says(course: &Course, which: Which) -> Vec<String> {
     says
 }
 
-/// Attempts at a case, or at all, that came out so, sorted by a column. `counts`: the entries that the analysis counts.
+/// Attempts at a case, or at all, that came out so, sorted by a column. `counts`: the entries that the analysis counts, of those that were
+/// handed in for this.
 pub fn attempts(
     entries: &[Listed],
-    counts: &HashSet<u64>,
+    (counts, purposes): (&HashSet<u64>, Purposes),
     case: Option<&str>,
     came: Came,
     (by, is_descending): (AttemptColumn, bool),
@@ -322,6 +323,20 @@ pub fn attempts(
         let order = order.then(a.seq.cmp(&b.seq));
         if is_descending { order.reverse() } else { order }
     });
+    let left_out = |entry: &Listed| {
+        let is_meant = match purposes {
+            Purposes::Assessment => entry.purpose == Some("assessment"),
+            Purposes::Practice => entry.purpose == Some("practice"),
+            Purposes::Both => true,
+        };
+        let why = match entry.purpose {
+            _ if counts.contains(&entry.seq) => return None,
+            Some(purpose) if !is_meant => purpose,
+            _ if entry.first_unseen == Some(false) => "not the first on this eye",
+            _ => "another device or engine",
+        };
+        Some(why.to_owned())
+    };
     let row = |entry: &Listed| AttemptRow {
         entry: entry.seq,
         done: entry.done_at.as_deref().map_or("?", |at| at.split('T').next().unwrap_or(at)).to_owned(),
@@ -334,13 +349,13 @@ pub fn attempts(
         ),
         error: entry.prediction_error.map_or_else(|| "–".to_owned(), |error| format!("{error:.2}")),
         does_count: counts.contains(&entry.seq),
-        notes: notes(entry, counts.contains(&entry.seq), about.get(&entry.seq).map_or(&[], Vec::as_slice)),
+        notes: notes(entry, left_out(entry), about.get(&entry.seq).map_or(&[], Vec::as_slice)),
     };
     found.into_iter().map(row).collect()
 }
 
 /// What else there is to say of an attempt.
-fn notes(entry: &Listed, does_count: bool, about: &[&Listed]) -> String {
+fn notes(entry: &Listed, left_out: Option<String>, about: &[&Listed]) -> String {
     let mut notes: Vec<String> = entry.critical.iter().flatten().cloned().collect();
     for other in about {
         match other.kind.as_str() {
@@ -350,16 +365,8 @@ fn notes(entry: &Listed, does_count: bool, about: &[&Listed]) -> String {
             _ => (),
         }
     }
-    if !does_count {
-        notes.insert(
-            0,
-            if entry.first_unseen == Some(false) {
-                "not the first on this eye"
-            } else {
-                entry.purpose.unwrap_or("left out")
-            }
-            .to_owned(),
-        );
+    if let Some(why) = left_out {
+        notes.insert(0, why);
     }
     notes.join(", ")
 }

@@ -1,103 +1,28 @@
 //! `logbook curve`: how a trainee's attempts go on in one measure, or those of all trainees together. What it says first, then numbers.
 
-use super::{Open, StoreArguments, pseudonym};
+use super::StoreArguments;
+use super::asked::{CountedArguments, StatedArguments, check, found, group_names};
 use crate::cli::{CliError, print};
 use crate::debrief::text::{NOTICE, push};
 use crate::logbook::analysis::cohort::{FEWEST_TOGETHER, Together, together};
 use crate::logbook::analysis::course::{Competence, by_device};
-use crate::logbook::analysis::measure::{Outcome, Shares};
-use crate::logbook::analysis::{
-    Counted, Course, Depth, Designs, Done, Found, Measure, Outcomes, Purposes, Stated, Wanted, words,
-};
-use crate::logbook::{Pseudonym, moment};
+use crate::logbook::analysis::measure::{NoMeasure, Outcome};
+use crate::logbook::analysis::{Counted, Course, Depth, Designs, Done, Measure, Outcomes, Stated, Wanted, words};
+use crate::logbook::moment;
 use crate::statistics::cusum::Line;
 use crate::statistics::lc_cusum::Signal;
 use crate::statistics::refusal::Refusal;
-use clap::{Args, ValueEnum};
+use clap::Args;
 use serde_json::{Value, json};
 use std::fmt::Write as _;
 use std::process::ExitCode;
 
-/// What attempts were handed in for.
-#[derive(Clone, Copy, Debug, ValueEnum)]
-enum Purpose {
-    Assessment,
-    Practice,
-    Both,
-}
-
-/// Which attempts count.
-#[derive(Args, Debug)]
-pub(super) struct CountedArguments {
-    /// Count later attempts on the same eye too, not the first alone
-    #[arg(long)]
-    all: bool,
-    /// Count attempts with this device alone; else each device has a curve of its own
-    #[arg(long, value_name = "DEVICE")]
-    device: Option<String>,
-    /// Count what was handed in for this
-    #[arg(long, value_name = "PURPOSE", value_enum, default_value_t = Purpose::Assessment)]
-    purpose: Purpose,
-}
-
-impl CountedArguments {
-    /// Of a trainee, or of all.
-    pub(super) fn wanted(&self, trainee: Option<&Pseudonym>) -> Wanted {
-        Wanted {
-            trainee: trainee.map(ToString::to_string),
-            purposes: match self.purpose {
-                Purpose::Assessment => Purposes::Assessment,
-                Purpose::Practice => Purposes::Practice,
-                Purpose::Both => Purposes::Both,
-            },
-            all: self.all,
-            device: self.device.clone(),
-        }
-    }
-}
-
-/// What charts are made for.
-#[derive(Args, Debug)]
-pub(super) struct StatedArguments {
-    /// Chance that the chart of failures calls an acceptable share unacceptable
-    #[arg(long, value_name = "SHARE", default_value_t = Stated::default().alpha)]
-    alpha: f64,
-    /// Chance that it calls an unacceptable share acceptable
-    #[arg(long, value_name = "SHARE", default_value_t = Stated::default().beta)]
-    beta: f64,
-    /// Attempts within which error rates hold
-    #[arg(long, value_name = "N", default_value_t = Stated::default().within)]
-    within: usize,
-    /// Chance that the chart of competence signals wrongly within these
-    #[arg(long, value_name = "SHARE", default_value_t = Stated::default().wrongly)]
-    wrongly: f64,
-}
-
-impl StatedArguments {
-    /// As numbers that charts can be made for.
-    pub(super) fn stated(&self, shares: Option<Shares>) -> Result<Stated, CliError> {
-        let Self { alpha, beta, within, wrongly } = *self;
-        let stated = Stated { alpha, beta, within, wrongly, shares };
-        stated.check().map_err(|refusal| CliError::Usage(refusal.to_string()))?;
-        Ok(stated)
-    }
-}
-
 /// Arguments of `logbook curve`.
 #[derive(Args, Debug)]
 pub struct CurveArguments {
-    /// Whose; else all trainees together
-    #[arg(long, value_name = "PSEUDONYM", value_parser = pseudonym)]
-    trainee: Option<Pseudonym>,
     /// Of what: pass, score, breach, prediction-error, or a component of the debrief
     #[arg(long, value_name = "COMPONENT", value_parser = measure)]
     component: Measure,
-    /// Share of failures that is acceptable, adequate; else the provisional one of the component
-    #[arg(long, value_name = "SHARE", requires = "p1")]
-    p0: Option<f64>,
-    /// Share of failures that is not
-    #[arg(long, value_name = "SHARE", requires = "p0")]
-    p1: Option<f64>,
     #[command(flatten)]
     counted: CountedArguments,
     #[command(flatten)]
@@ -110,15 +35,18 @@ pub struct CurveArguments {
 }
 
 fn measure(text: &str) -> Result<Measure, String> {
-    text.parse().map_err(|error: crate::logbook::analysis::measure::NoMeasure| error.to_string())
+    text.parse().map_err(|error: NoMeasure| error.to_string())
 }
 
 /// `logbook curve`.
 pub(super) fn run(arguments: &CurveArguments) -> Result<ExitCode, CliError> {
     let measure = arguments.component;
-    let shares = arguments.p0.zip(arguments.p1).map(|(p0, p1)| Shares { p0, p1 });
-    let stated = arguments.stated.stated(shares)?;
-    let wanted = arguments.counted.wanted(arguments.trainee.as_ref());
+    let stated = arguments.stated.stated(Some(measure))?;
+    let (wanted, groups) = arguments.counted.wanted()?;
+    if !groups.is_empty() {
+        let why = format!("--names is there and no --group; allowed: {}", group_names(&groups));
+        return Err(CliError::Usage(why));
+    }
     let mut open = arguments.store.open()?;
     let (counted, all): (Counted, Vec<Told>) = if wanted.trainee.is_some() {
         let found = found(&mut open, &wanted, Depth::of(measure))?;
@@ -145,32 +73,6 @@ pub(super) fn run(arguments: &CurveArguments) -> Result<ExitCode, CliError> {
         print(&page(&wanted, measure, &counted, &all, &stated))?;
     }
     Ok(ExitCode::SUCCESS)
-}
-
-/// What the record holds of what is wanted; that there is something.
-pub(super) fn found(open: &mut Open, wanted: &Wanted, depth: Depth) -> Result<Found, CliError> {
-    let found = open.book.done(wanted, depth).map_err(|error| open.refused(error))?;
-    check(open, wanted, &found.counted)?;
-    Ok(found)
-}
-
-/// Is there anything that counts?
-fn check(open: &Open, wanted: &Wanted, found: &Counted) -> Result<(), CliError> {
-    if found.of > 0 {
-        return Ok(());
-    }
-    let whom = wanted.trainee.as_ref().map_or("it".to_owned(), |trainee| format!("trainee {trainee}"));
-    let left = [
-        (found.later, "--all for later attempts on the same eye"),
-        (found.other_purpose, "another --purpose"),
-        (found.other_device, "another --device"),
-    ];
-    let mut allowed: Vec<&str> = left.iter().filter(|(count, _)| *count > 0).map(|(_, what)| *what).collect();
-    if allowed.is_empty() {
-        allowed.push("a trainee whose attempts were handed in");
-    }
-    let why = format!("holds no attempt of {whom} that counts; allowed: {}", allowed.join(", or "));
-    Err(CliError::Attempt { file: open.name.clone(), why })
 }
 
 /// What is told of a device.
@@ -270,7 +172,10 @@ fn as_json(wanted: &Wanted, measure: Measure, found: &Counted, all: &[Told], sta
     let mut object = devices.next().unwrap_or_else(|| json!({}));
     let told = json!({
         "trainee": wanted.trainee, "component": measure.id(), "others": devices.collect::<Vec<_>>(),
-        "left_out": {"later": found.later, "purpose": found.other_purpose, "device": found.other_device},
+        "group": wanted.group.as_ref().map(|group| &group.name), "from": wanted.from, "to": wanted.to,
+        "engines": found.engines,
+        "left_out": {"later": found.later, "purpose": found.other_purpose, "days": found.other_days,
+            "device": found.other_device, "engine": found.other_engines.values().sum::<usize>()},
         "invented": words::invented(found).is_some(), "simulated_eye": true,
     });
     if let (Some(object), Value::Object(told)) = (object.as_object_mut(), told) {
@@ -282,10 +187,10 @@ fn as_json(wanted: &Wanted, measure: Measure, found: &Counted, all: &[Told], sta
 /// The page for people.
 fn page(wanted: &Wanted, measure: Measure, found: &Counted, all: &[Told], stated: &Stated) -> String {
     let mut page = String::new();
-    let whose =
-        wanted.trainee.as_ref().map_or("All trainees together".to_owned(), |trainee| format!("Trainee {trainee}"));
+    let whose = words::whose(wanted);
     push(&mut page, "", &format!("{whose}: {}", measure.label()));
-    let said = [words::invented(found), Some(words::what_counts(wanted, found)), words::devices(found)];
+    let counted = format!("{} {}", words::what_counts(wanted, found), words::engines(wanted, found));
+    let said = [words::invented(found), Some(counted), words::devices(found)];
     said.into_iter().flatten().for_each(|sentence| push(&mut page, "", &sentence));
     for told in all {
         match told {

@@ -21,7 +21,7 @@ pub struct DemoArguments {
     /// Trainees
     #[arg(long, value_name = "N", default_value_t = 12, value_parser = clap::value_parser!(u32).range(1..=200))]
     trainees: u32,
-    /// Months, with 40 attempts of each trainee in twelve of them
+    /// Months, with some 40 attempts of each trainee in twelve of them
     #[arg(long, value_name = "N", default_value_t = 12, value_parser = clap::value_parser!(u32).range(1..=60))]
     months: u32,
     /// Another seed is another cohort
@@ -47,7 +47,7 @@ pub(super) fn run(arguments: &DemoArguments) -> Result<ExitCode, CliError> {
     let threads =
         threads.map_or_else(|| std::thread::available_parallelism().map_or(1, std::num::NonZero::get), usize::from);
     let begun = Instant::now();
-    let bar = progress("attempts", Some(u64::from(design.attempts_each() * trainees)));
+    let bar = progress("attempts", Some(design.planned().len() as u64));
     let done = open.book.demo(&design, threads, || bar.inc(1));
     bar.finish_and_clear();
     let told = done.map_err(|error| match error {

@@ -1,6 +1,6 @@
 //! `logbook erase` and `logbook retain`: deleting a person's data, or what is older than it is to be kept.
 
-use super::{AuthorArguments, Open, StoreArguments, counted, pseudonym};
+use super::{Open, SaidArguments, counted, pseudonym};
 use crate::cli::{CliError, print, remark};
 use crate::logbook::erasure::Erasure;
 use crate::logbook::{LogbookError, Pseudonym, moment};
@@ -13,13 +13,8 @@ pub struct EraseArguments {
     /// Whose data are to go
     #[arg(long, value_name = "PSEUDONYM", value_parser = pseudonym)]
     trainee: Pseudonym,
-    /// By whom: a pseudonym
-    #[arg(long, value_name = "WHO", value_parser = pseudonym)]
-    by: Pseudonym,
     #[command(flatten)]
-    author: AuthorArguments,
-    #[command(flatten)]
-    store: StoreArguments,
+    said: SaidArguments,
 }
 
 /// Arguments of `logbook retain`.
@@ -28,13 +23,8 @@ pub struct RetainArguments {
     /// What was added longer ago than this is to go: days, weeks, months of 30 days or years of 365, as 90d, 12w, 6m, 2y
     #[arg(long, value_name = "TIME", value_parser = days)]
     older_than: i64,
-    /// By whom: a pseudonym
-    #[arg(long, value_name = "WHO", value_parser = pseudonym)]
-    by: Pseudonym,
     #[command(flatten)]
-    author: AuthorArguments,
-    #[command(flatten)]
-    store: StoreArguments,
+    said: SaidArguments,
 }
 
 /// A time in days.
@@ -55,30 +45,27 @@ fn days(text: &str) -> Result<i64, String> {
 
 /// `logbook erase`.
 pub(super) fn run(arguments: &EraseArguments) -> Result<ExitCode, CliError> {
-    let key = arguments.author.key()?;
-    let mut open = arguments.store.open()?;
-    let erased = open.book.erase(&arguments.author.author(key.as_ref()), &arguments.by, &arguments.trainee);
-    told(&open, erased)
+    let (open, erased) = arguments.said.write(|book, author, by| book.erase(author, by, &arguments.trainee))?;
+    told(&open, &erased)
 }
 
 /// `logbook retain`.
 pub(super) fn retain(arguments: &RetainArguments) -> Result<ExitCode, CliError> {
-    const DAY_MS: i64 = 86_400_000;
-    let key = arguments.author.key()?;
-    let mut open = arguments.store.open()?;
-    let before_ms = moment::now() - arguments.older_than * DAY_MS;
-    let author = arguments.author.author(key.as_ref());
-    match open.book.erase_before(&author, &arguments.by, before_ms) {
-        Err(LogbookError::NothingToErase(nothing)) => {
+    let before_ms = moment::now() - arguments.older_than * moment::DAY_MS;
+    let (open, erased) = arguments.said.write(|book, author, by| match book.erase_before(author, by, before_ms) {
+        Err(LogbookError::NothingToErase(nothing)) => Ok(Err(nothing)),
+        erased => erased.map(Ok),
+    })?;
+    match erased {
+        Ok(erased) => told(&open, &erased),
+        Err(nothing) => {
             print(&format!("Nothing was deleted: {nothing}.\n"))?;
             Ok(ExitCode::SUCCESS)
         }
-        erased => told(&open, erased),
     }
 }
 
-fn told(open: &Open, erased: Result<Erasure, LogbookError>) -> Result<ExitCode, CliError> {
-    let Erasure { seq, seqs, is_scrubbed } = erased.map_err(|error| open.refused(error))?;
+fn told(open: &Open, Erasure { seq, seqs, is_scrubbed }: &Erasure) -> Result<ExitCode, CliError> {
     let bodies = counted(seqs.len(), "body was", "bodies were");
     print(&format!("{bodies} deleted; entry {seq} says which.\n"))?;
     if !is_scrubbed {

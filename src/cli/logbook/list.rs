@@ -61,6 +61,9 @@ fn line(entry: &Listed) -> String {
             if entry.first_unseen == Some(true) {
                 what += ", first on this eye";
             }
+            if let Some(other) = entry.engine.as_ref().filter(|engine| **engine != crate::attempt::engine()) {
+                what += &format!(", by engine {other}");
+            }
             for event in entry.critical.iter().flatten() {
                 what += &format!(", {event}");
             }

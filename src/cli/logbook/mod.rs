@@ -5,6 +5,7 @@
 
 mod add;
 mod admit;
+mod asked;
 mod curve;
 mod demo;
 mod erase;
@@ -184,6 +185,31 @@ impl AuthorArguments {
     /// The author with this key.
     pub(super) fn author<'a>(&'a self, key: Option<&'a StationKey>) -> Author<'a> {
         Author { station: self.station.as_deref().unwrap_or("station"), key }
+    }
+}
+
+/// Who says something of entries, and in which store.
+#[derive(Args, Debug)]
+pub(super) struct SaidArguments {
+    /// By whom: a pseudonym
+    #[arg(long, value_name = "WHO", value_parser = pseudonym)]
+    by: Pseudonym,
+    #[command(flatten)]
+    author: AuthorArguments,
+    #[command(flatten)]
+    store: StoreArguments,
+}
+
+impl SaidArguments {
+    /// Open the store and write into it in this one's name.
+    pub(super) fn write<T>(
+        &self,
+        act: impl FnOnce(&mut Logbook, &Author<'_>, &Pseudonym) -> Result<T, LogbookError>,
+    ) -> Result<(Open, T), CliError> {
+        let key = self.author.key()?;
+        let mut open = self.store.open()?;
+        let done = act(&mut open.book, &self.author.author(key.as_ref()), &self.by);
+        done.map_err(|error| open.refused(error)).map(|done| (open, done))
     }
 }
 

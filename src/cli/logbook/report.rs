@@ -1,9 +1,8 @@
 //! `logbook report`: what a trainee's or a cohort's attempts say, as one HTML document that loads nothing and prints on A4.
 
-use super::curve::{CountedArguments, StatedArguments, found};
-use super::{StoreArguments, pseudonym};
+use super::StoreArguments;
+use super::asked::{CountedArguments, StatedArguments, found};
 use crate::cli::{CliError, plain, remark};
-use crate::logbook::Pseudonym;
 use crate::logbook::analysis::Depth;
 use crate::logbook::report::{self, Sources};
 use clap::Args;
@@ -18,11 +17,8 @@ pub struct ReportArguments {
     /// The document, a new file
     #[arg(long, value_name = "FILE.html")]
     out: PathBuf,
-    /// Of one trainee; else of all together
-    #[arg(long, value_name = "PSEUDONYM", value_parser = pseudonym, conflicts_with = "cohort")]
-    trainee: Option<Pseudonym>,
     /// Of all trainees together, as without --trainee
-    #[arg(long)]
+    #[arg(long, conflicts_with = "trainee")]
     cohort: bool,
     #[command(flatten)]
     counted: CountedArguments,
@@ -35,12 +31,13 @@ pub struct ReportArguments {
 /// `logbook report`.
 pub(super) fn run(arguments: &ReportArguments) -> Result<ExitCode, CliError> {
     let stated = arguments.stated.stated(None)?;
-    let wanted = arguments.counted.wanted(arguments.trainee.as_ref());
+    let (wanted, groups) = arguments.counted.wanted()?;
     let mut open = arguments.store.open()?;
     let found = found(&mut open, &wanted, Depth::Everything)?;
     let head = open.book.head().map_err(|error| open.refused(error))?;
     let signed_off = open.book.signed_off().map_err(|error| open.refused(error))?;
-    let sources = Sources { wanted: &wanted, found: &found, stated: &stated, head, signed_off: &signed_off };
+    let sources =
+        Sources { wanted: &wanted, groups: &groups, found: &found, stated: &stated, head, signed_off: &signed_off };
     let document = if wanted.trainee.is_some() { report::of_trainee(&sources) } else { report::of_cohort(&sources) };
     write_new(&arguments.out, document.as_bytes())?;
     remark(&format!("Written to {}", plain(&arguments.out.display().to_string())));

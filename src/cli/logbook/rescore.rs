@@ -1,9 +1,8 @@
 //! `logbook rescore`: attempts judged again under the goals of another case file, as entries of their own.
 
-use super::{AuthorArguments, StoreArguments, pseudonym};
+use super::SaidArguments;
 use crate::case::read_case;
 use crate::cli::{CliError, print};
-use crate::logbook::Pseudonym;
 use clap::Args;
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -17,13 +16,8 @@ pub struct RescoreArguments {
     /// The attempts' own case with other goals, a file
     #[arg(long, value_name = "CASE")]
     goals: PathBuf,
-    /// By whom: a pseudonym
-    #[arg(long, value_name = "WHO", value_parser = pseudonym)]
-    by: Pseudonym,
     #[command(flatten)]
-    author: AuthorArguments,
-    #[command(flatten)]
-    store: StoreArguments,
+    said: SaidArguments,
 }
 
 /// `logbook rescore`.
@@ -31,11 +25,8 @@ pub(super) fn run(arguments: &RescoreArguments) -> Result<ExitCode, CliError> {
     let case = read_case(&arguments.goals).map_err(CliError::Faults)?;
     // Goals that cannot be used are told as `check` tells them.
     crate::cli::compiled(&arguments.goals.display().to_string(), &case, 1)?;
-    let key = arguments.author.key()?;
-    let mut open = arguments.store.open()?;
     for of in &arguments.entries {
-        let done = open.book.rescore(&arguments.author.author(key.as_ref()), &arguments.by, *of, &case);
-        let (seq, scores) = done.map_err(|error| open.refused(error))?;
+        let (_, (seq, scores)) = arguments.said.write(|book, author, by| book.rescore(author, by, *of, &case))?;
         let result = if scores.pass { "passed" } else { "not passed" };
         print(&format!("Entry {of} under these goals: {result}, {:.0} of 100; kept as entry {seq}.\n", scores.score))?;
     }

@@ -8,7 +8,7 @@
 use super::course::{Course, Designs, Stated};
 use super::difficulty;
 use super::measure::{COMPONENTS, Component, Measure, Outcome};
-use super::rows::Done;
+use super::rows::{Done, Group};
 use crate::statistics::funnel::{Standing, standing};
 use crate::statistics::lc_cusum::{Point, Signal};
 use crate::statistics::rate::Rate;
@@ -82,6 +82,19 @@ pub struct Part {
     pub difficulty: Option<f64>,
     /// Where the share passed lies among all.
     pub standing: Option<Standing>,
+}
+
+impl Part {
+    fn of(name: &str, own: &[&Done], difficulty: Option<f64>, all_passed: Rate) -> Self {
+        let tally = Tally::of(own);
+        Self {
+            name: name.to_owned(),
+            trainees: by_trainee(own).len(),
+            difficulty,
+            standing: stands(all_passed, tally.passed),
+            tally,
+        }
+    }
 }
 
 /// How often a component was missed.
@@ -167,16 +180,7 @@ impl Cohort {
             }
         };
         let people: Vec<Person> = by_trainee(attempts).into_iter().map(person).collect();
-        let part = |name: &str, own: &[&Done], difficulty| {
-            let own_tally = Tally::of(own);
-            Part {
-                name: name.to_owned(),
-                trainees: by_trainee(own).len(),
-                difficulty,
-                standing: stands(tally.passed, own_tally.passed),
-                tally: own_tally,
-            }
-        };
+        let part = |name: &str, own: &[&Done], difficulty| Part::of(name, own, difficulty, tally.passed);
         let cases = grouped(attempts, |done| (done.scenario.as_str(), done.case_hash.as_str()));
         let cases =
             cases.iter().map(|((name, hash), own)| part(name, own, difficulty::of(hash, Measure::Pass))).collect();
@@ -184,6 +188,16 @@ impl Cohort {
         let stations = stations.iter().map(|(name, own)| part(name, own, None)).collect();
         let missed = missed(attempts);
         Self { device: device.to_owned(), tally, people, cases, stations, missed }
+    }
+
+    /// Its groups among the same attempts, and who is in none; none where there are no groups.
+    pub fn of_groups(&self, attempts: &[&Done], groups: &[Group]) -> Vec<Part> {
+        let of = |done: &Done| groups.iter().position(|group| group.trainees.contains(&done.trainee));
+        // Those in no group come last.
+        let own = grouped(attempts, |done| of(done).unwrap_or(groups.len()));
+        let name = |at: usize| groups.get(at).map_or("in none", |group| group.name.as_str());
+        let parts = own.iter().map(|(at, own)| Part::of(name(*at), own, None, self.tally.passed));
+        parts.filter(|_| !groups.is_empty()).collect()
     }
 }
 
@@ -197,8 +211,7 @@ fn is_shown(own: &[&Done], component: &'static Component, stated: &Stated, desig
             Outcome::Value(_) => None,
         })
         .collect();
-    let shares = stated.shares.or(measure.shares())?;
-    let points = designs.of(shares, stated).ok()?.chart(&good).ok()?;
+    let points = designs.of(stated.shares(measure)?, stated).ok()?.chart(&good).ok()?;
     Some(points.iter().any(|point: &Point| point.is_signal && point.watched == Signal::Shown))
 }
 

@@ -7,7 +7,7 @@
 
 use super::difficulty;
 use super::measure::{Measure, Outcome, Shares};
-use super::rows::Done;
+use super::rows::{Done, SIMULATED};
 use crate::statistics::cusum::{self, Adjusted, Expected};
 use crate::statistics::lc_cusum::{self, Signal};
 use crate::statistics::learning::{Attempt, Curve, of_passes, of_scores};
@@ -26,13 +26,15 @@ pub struct Stated {
     pub within: usize,
     /// Chance, within these, that an inadequate trainee is called adequate, and that an adequate one is called no longer so.
     pub wrongly: f64,
-    /// Shares of failures to be told apart, in place of those of each measure.
+    /// Shares of failures to be told apart, in place of the provisional ones of passing and of components.
     pub shares: Option<Shares>,
+    /// The same of simulated breaches, whose shares are of another order.
+    pub breaches: Option<Shares>,
 }
 
 impl Default for Stated {
     fn default() -> Self {
-        Self { alpha: 0.1, beta: 0.1, within: 50, wrongly: 0.05, shares: None }
+        Self { alpha: 0.1, beta: 0.1, within: 50, wrongly: 0.05, shares: None, breaches: None }
     }
 }
 
@@ -42,7 +44,7 @@ impl Stated {
     /// # Errors
     /// What no chart can be made for.
     pub fn check(&self) -> Result<(), Refusal> {
-        let Shares { p0, p1 } = self.shares.unwrap_or(Shares { p0: 0.2, p1: 0.4 });
+        let Shares { p0, p1 } = self.shares.or(self.breaches).unwrap_or(Shares { p0: 0.2, p1: 0.4 });
         let plain = cusum::Design::new(p0, p1, self.alpha, self.beta)?;
         plain.crossings(p0, self.within)?;
         // Of the shares of each measure some may be out of reach within so many attempts; that is told where it is so.
@@ -50,6 +52,12 @@ impl Stated {
             Err(refusal @ Refusal::Share { .. }) => Err(refusal),
             _ => Ok(()),
         }
+    }
+
+    /// The shares that charts of a measure tell apart; `None` where it has no failures.
+    pub fn shares(&self, measure: Measure) -> Option<Shares> {
+        let asked = if measure == Measure::Breach { self.breaches } else { self.shares };
+        measure.shares().map(|provisional| asked.unwrap_or(provisional))
     }
 }
 
@@ -205,15 +213,17 @@ impl Course {
             Some(range) => of_scores(&values(&steps), 0.0, range),
             None => of_passes(&results(&steps), 0.0),
         };
-        let charts = measure.shares().map(|ordinary| {
-            let shares = stated.shares.unwrap_or(ordinary);
-            Charts {
-                shares,
-                wald: wald(&steps, shares, stated),
-                competence: designs.of(shares, stated).and_then(|design| competence(&steps, design)),
-            }
+        let charts = stated.shares(measure).map(|shares| Charts {
+            shares,
+            wald: wald(&steps, shares, stated),
+            competence: designs.of(shares, stated).and_then(|design| competence(&steps, design)),
         });
         Self { measure, device: device.to_owned(), steps, curve, charts }
+    }
+
+    /// Did simulated trainees make the attempts?
+    pub fn is_invented(&self) -> bool {
+        self.device == SIMULATED
     }
 
     /// How often it was good, of the attempts in which it applied; `None` for values.

@@ -29,28 +29,45 @@ pub struct Component {
     pub id: &'static str,
     /// For people.
     pub label: &'static str,
+    /// What it asks for, in short (`docs/scoring.md`).
+    pub asks: &'static str,
     /// The score from which it is met.
     pub met_from: f64,
 }
 
-const fn component(id: &'static str, label: &'static str) -> Component {
-    Component { id, label, met_from: 1.0 }
+const fn component(id: &'static str, label: &'static str, asks: &'static str) -> Component {
+    Component { id, label, asks, met_from: 1.0 }
 }
 
 /// All of them, in the debrief's order.
 pub const COMPONENTS: [Component; 12] = [
-    component("burial-depth", "Burial depth"),
-    component("capsule-distance", "Distance to the capsule"),
-    component("dense-zone", "Tip inside the dense zone"),
-    component("purchase", "Hold before the chop"),
-    component("division", "Crack through and even"),
-    component("fragment-control", "Pieces under control"),
-    component("chamber-steadiness", "Steadiness of the chamber"),
-    component("zonule-load", "Load on the zonules"),
-    Component { id: "rim-care", label: "Rim of the rhexis", met_from: 0.75 },
-    component("power-use", "Power against need"),
-    component("incision-temperature", "Warmth of the incision"),
-    component("rescue", "What was done then"),
+    component("burial-depth", "Burial depth", "the tip as deep in the core as the case asks when the chop begins"),
+    component(
+        "capsule-distance",
+        "Distance to the capsule",
+        "no instrument nearer to the posterior capsule than the case allows",
+    ),
+    component("dense-zone", "Tip inside the dense zone", "the tip inside the core when the chop begins"),
+    component("purchase", "Hold before the chop", "pedal back in position 2, the port covered, its bed not cored out"),
+    component(
+        "division",
+        "Crack through and even",
+        "the core cracked to its back, no hinge left, neither side too small",
+    ),
+    component("fragment-control", "Pieces under control", "pieces follow at the first pull, none sinks"),
+    component("chamber-steadiness", "Steadiness of the chamber", "capsule and iris move little"),
+    component("zonule-load", "Load on the zonules", "no clock hour of zonules loaded beyond the limit"),
+    Component {
+        met_from: 0.75,
+        ..component("rim-care", "Rim of the rhexis", "no tear; a rim that was caught and held is met")
+    },
+    component("power-use", "Power against need", "no more ultrasound than five times what this nucleus needs"),
+    component("incision-temperature", "Warmth of the incision", "the incision below the limit of temperature"),
+    component(
+        "rescue",
+        "What was done then",
+        "after a breach, torn zonules, rim or a blocked chamber: what limits the harm",
+    ),
 ];
 
 /// Scores are sums of parts: one that is a rounding below the bound is met.

@@ -4,10 +4,11 @@
 //! in the record's order. Of an attempt that was judged again under other goals, the scores it came with count.
 
 use super::measure::{COMPONENTS, Component, Measure, Outcome};
+use crate::daily::Date;
 use crate::debrief::BREACH;
 use crate::logbook::database::{Database, DatabaseError, Row, Value};
-use crate::logbook::{Logbook, LogbookError};
-use std::collections::{BTreeSet, HashMap, HashSet};
+use crate::logbook::{Logbook, LogbookError, moment};
+use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 
 /// Which attempts by what they were handed in for.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -21,17 +22,46 @@ pub enum Purposes {
     Both,
 }
 
+/// Which attempts by the engine that computed them: another version computes another eye.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub enum Engines {
+    /// The newest version that any of the other attempts that count has.
+    #[default]
+    Newest,
+    /// All versions together.
+    All,
+    /// This version.
+    One(String),
+}
+
+/// Some trainees, and what they are called together.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Group {
+    /// For people.
+    pub name: String,
+    /// Their pseudonyms.
+    pub trainees: BTreeSet<String>,
+}
+
 /// Which attempts.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Wanted {
     /// Of this trainee alone.
     pub trainee: Option<String>,
+    /// Of these trainees alone.
+    pub group: Option<Group>,
+    /// Done on this day or later, by universal time.
+    pub from: Option<Date>,
+    /// Done on this day or earlier.
+    pub to: Option<Date>,
     /// Handed in for this.
     pub purposes: Purposes,
     /// Later attempts on an eye too, and not the first alone?
     pub all: bool,
     /// With this alone.
     pub device: Option<String>,
+    /// Computed by this.
+    pub engines: Engines,
 }
 
 /// An attempt.
@@ -115,37 +145,143 @@ pub struct Counted {
     pub simulated: usize,
     /// With what they were made.
     pub devices: BTreeSet<String>,
+    /// By which engines they were computed.
+    pub engines: BTreeSet<String>,
     /// Left out, since they are not the first on their eye.
     pub later: usize,
     /// Left out, since they were handed in for something else.
     pub other_purpose: usize,
+    /// Left out, since they were done earlier or later.
+    pub other_days: usize,
     /// Left out, since they were done with something else.
     pub other_device: usize,
+    /// Left out, since other engines computed them: by engine how many.
+    pub other_engines: BTreeMap<String, usize>,
+}
+
+/// Why an attempt is left out.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Because {
+    Purpose,
+    Later,
+    Days,
+    Device,
+    Engine,
+}
+
+/// What decides whether an attempt counts.
+struct Asked<'a> {
+    trainee: &'a str,
+    device: &'a str,
+    engine: &'a str,
+    done_at_ms: i64,
+    is_assessed: bool,
+    is_first: bool,
+}
+
+/// Its columns, with which every row of attempts begins.
+const ASKED: &str = "trainee, moved_by, device, engine, done_at, assessed, first_unseen, seq";
+/// Where the number of the entry is among them, and where what follows them begins.
+const SEQ: usize = 7;
+const THEN: usize = 8;
+
+impl<'a> Asked<'a> {
+    fn of(row: &'a Row) -> Self {
+        let text = |at: usize| row[at].text().unwrap_or_default();
+        Self {
+            trainee: text(0),
+            device: match text(1) {
+                "simulated" => SIMULATED,
+                "plan" => PLAN,
+                _ => text(2),
+            },
+            engine: text(3),
+            done_at_ms: row[4].whole().unwrap_or_default(),
+            is_assessed: row[5].is_yes(),
+            is_first: row[6].is_yes(),
+        }
+    }
+}
+
+impl Wanted {
+    /// Why an attempt is left out, whichever engine computed it.
+    fn leaves_out(&self, asked: &Asked<'_>) -> Option<Because> {
+        let is_purpose = match self.purposes {
+            Purposes::Assessment => asked.is_assessed,
+            Purposes::Practice => !asked.is_assessed,
+            Purposes::Both => true,
+        };
+        let day = moment::days(asked.done_at_ms);
+        let is_outside = self.from.is_some_and(|from| day < from.days()) || self.to.is_some_and(|to| day > to.days());
+        if !is_purpose {
+            Some(Because::Purpose)
+        } else if !asked.is_first && !self.all {
+            Some(Because::Later)
+        } else if is_outside {
+            Some(Because::Days)
+        } else if self.device.as_ref().is_some_and(|device| device != asked.device) {
+            Some(Because::Device)
+        } else {
+            None
+        }
+    }
+
+    /// The rows that count, and what was left out. Rows begin with [`ASKED`].
+    fn sifted(&self, mut rows: Vec<Row>) -> (Vec<Row>, Counted) {
+        let is_one_of_them =
+            |row: &Row| self.group.as_ref().is_none_or(|group| group.trainees.contains(Asked::of(row).trainee));
+        rows.retain(is_one_of_them);
+        let engine = match &self.engines {
+            Engines::All => None,
+            Engines::One(engine) => Some(engine.clone()),
+            Engines::Newest => {
+                let all = rows.iter().map(Asked::of).filter(|asked| self.leaves_out(asked).is_none());
+                let newer = |a, b| if a == b || is_older(b, a) { a } else { b };
+                all.map(|asked| asked.engine).reduce(newer).map(str::to_owned)
+            }
+        };
+        let mut counted = Counted::default();
+        rows.retain(|row| {
+            let asked = Asked::of(row);
+            let is_other = engine.as_ref().is_some_and(|engine| engine != asked.engine);
+            counted.count(&asked, self.leaves_out(&asked).or(is_other.then_some(Because::Engine)))
+        });
+        (rows, counted)
+    }
+}
+
+/// Is an engine's version older than another's? Versions are numbers with something between them: `0.9.0+3` before `0.10.0+1`.
+fn is_older(engine: &str, other: &str) -> bool {
+    let numbers = |text: &str| -> Vec<u64> {
+        text.split(|sign: char| !sign.is_ascii_digit()).filter_map(|number| number.parse().ok()).collect()
+    };
+    (numbers(engine), engine) < (numbers(other), other)
 }
 
 impl Counted {
     /// Count an attempt; does it count?
-    fn takes(&mut self, wanted: &Wanted, is_assessed: bool, is_first: bool, device: &str) -> bool {
-        let is_purpose = match wanted.purposes {
-            Purposes::Assessment => is_assessed,
-            Purposes::Practice => !is_assessed,
-            Purposes::Both => true,
-        };
-        if !is_purpose {
-            self.other_purpose += 1;
-        } else if !is_first && !wanted.all {
-            self.later += 1;
-        } else if wanted.device.as_ref().is_some_and(|wanted| wanted != device) {
-            self.other_device += 1;
-        } else {
-            self.of += 1;
-            self.simulated += usize::from(device == SIMULATED);
-            if !self.devices.contains(device) {
-                self.devices.insert(device.to_owned());
-            }
-            return true;
+    fn count(&mut self, asked: &Asked<'_>, left_out: Option<Because>) -> bool {
+        *match left_out {
+            None => &mut self.of,
+            Some(Because::Purpose) => &mut self.other_purpose,
+            Some(Because::Later) => &mut self.later,
+            Some(Because::Days) => &mut self.other_days,
+            Some(Because::Device) => &mut self.other_device,
+            Some(Because::Engine) => match self.other_engines.get_mut(asked.engine) {
+                Some(count) => count,
+                None => self.other_engines.entry(asked.engine.to_owned()).or_default(),
+            },
+        } += 1;
+        if left_out.is_some() {
+            return false;
         }
-        false
+        self.simulated += usize::from(asked.device == SIMULATED);
+        for (all, own) in [(&mut self.devices, asked.device), (&mut self.engines, asked.engine)] {
+            if !all.contains(own) {
+                all.insert(own.to_owned());
+            }
+        }
+        true
     }
 }
 
@@ -201,31 +337,14 @@ fn read(database: &mut Database, wanted: &Wanted, depth: Depth) -> Result<Found,
         None => ("", Vec::new()),
     };
     let sql = format!(
-        "SELECT seq, trainee, station, scenario, case_hash, moved_by, device, done_at, assessed, first_unseen, pass, score, \
-         prediction_error FROM attempt{filter} ORDER BY seq"
+        "SELECT {ASKED}, station, scenario, case_hash, pass, score, prediction_error FROM attempt{filter} ORDER BY seq"
     );
-    let rows = database.query(&sql, &values)?;
-    let mut found = Found::default();
-    for row in rows {
-        let (is_assessed, is_first) = (row[8].is_yes(), row[9].is_yes());
-        let done = of_row(row);
-        if found.counted.takes(wanted, is_assessed, is_first, &done.device) {
-            found.attempts.push(done);
-        }
-    }
-    add_breaches(database, &mut found.attempts, filter, &values)?;
-    add_components(database, &mut found.attempts, depth, &values)?;
-    found.attempts.sort_by_key(|done| (done.at_ms, done.seq));
-    Ok(found)
-}
-
-/// A device's name: all simulated trainees are one, all plans another.
-fn device_name(moved_by: &str, device: String) -> String {
-    match moved_by {
-        "simulated" => SIMULATED.to_owned(),
-        "plan" => PLAN.to_owned(),
-        _ => device,
-    }
+    let (rows, counted) = wanted.sifted(database.query(&sql, &values)?);
+    let mut attempts: Vec<Done> = rows.iter().map(of_row).collect();
+    add_breaches(database, &mut attempts, filter, &values)?;
+    add_components(database, &mut attempts, depth, &values)?;
+    attempts.sort_by_key(|done| (done.at_ms, done.seq));
+    Ok(Found { attempts, counted })
 }
 
 fn outcomes(
@@ -253,72 +372,56 @@ fn outcomes(
         }
         _ => (),
     }
-    let sql = format!("SELECT trainee, moved_by, device, assessed, first_unseen, done_at, seq, {column} FROM attempt");
-    let mut counted = Counted::default();
+    let (rows, counted) = wanted.sifted(database.query(&format!("SELECT {ASKED}, {column} FROM attempt"), &[])?);
     // By device and trainee: when, which, and what came.
     type Series = Vec<(i64, i64, Option<Outcome>)>;
-    let mut series: HashMap<String, HashMap<String, Series>> = HashMap::new();
-    for mut row in database.query(&sql, &[])? {
-        let mut text = |at: usize| match std::mem::replace(&mut row[at], Value::Null) {
-            Value::Text(text) => text,
-            _ => String::new(),
-        };
-        let (trainee, moved_by, device) = (text(0), text(1), text(2));
-        let device = device_name(&moved_by, device);
-        if !counted.takes(wanted, row[3].is_yes(), row[4].is_yes(), &device) {
-            continue;
-        }
-        let seq = row[6].whole().unwrap_or_default();
+    // People in an order of their own, so that sums of theirs are the same to the last digit.
+    let mut series: HashMap<&str, BTreeMap<&str, Series>> = HashMap::new();
+    for row in &rows {
+        let asked = Asked::of(row);
+        let seq = row[SEQ].whole().unwrap_or_default();
         let outcome = match measure {
-            Measure::Pass => Some(Outcome::Good(row[7].is_yes())),
-            Measure::Score | Measure::PredictionError => row[7].real().map(Outcome::Value),
+            Measure::Pass => Some(Outcome::Good(row[THEN].is_yes())),
+            Measure::Score | Measure::PredictionError => row[THEN].real().map(Outcome::Value),
             Measure::Breach => Some(Outcome::Good(!breached.contains(&seq))),
             Measure::Component(component) => {
                 scores.get(&seq).map(|score: &f64| Outcome::Good(component.is_met(*score)))
             }
         };
-        let own = series.entry(device).or_default().entry(trainee).or_default();
-        own.push((row[5].whole().unwrap_or_default(), seq, outcome));
+        let own = series.entry(asked.device).or_default().entry(asked.trainee).or_default();
+        own.push((asked.done_at_ms, seq, outcome));
     }
     let in_order = |mut own: Series| {
         own.sort_by_key(|(at_ms, seq, _)| (*at_ms, *seq));
         own.into_iter().map(|(.., outcome)| outcome).collect()
     };
-    // People in an order of their own, so that sums of theirs are the same to the last digit.
-    let by_name = |people: HashMap<String, Series>| {
-        let mut people: Vec<(String, Series)> = people.into_iter().collect();
-        people.sort_by(|a, b| a.0.cmp(&b.0));
-        people.into_iter().map(|(_, own)| in_order(own)).collect()
-    };
-    let mut all: Vec<Outcomes> =
-        series.into_iter().map(|(device, people)| Outcomes { device, people: by_name(people) }).collect();
+    let mut all: Vec<Outcomes> = series
+        .into_iter()
+        .map(|(device, people)| Outcomes {
+            device: device.to_owned(),
+            people: people.into_values().map(in_order).collect(),
+        })
+        .collect();
     all.sort_by_cached_key(|all| {
         (std::cmp::Reverse(all.people.iter().map(Vec::len).sum::<usize>()), all.device.clone())
     });
     Ok((counted, all))
 }
 
-fn of_row(row: Row) -> Done {
-    let mut row = row.into_iter();
-    let mut next = || row.next().unwrap_or(Value::Null);
-    let text = |value| if let Value::Text(text) = value { text } else { String::new() };
-    let seq = next().whole().unwrap_or_default();
-    let [trainee, station, scenario, case_hash, moved_by, device] =
-        [next(), next(), next(), next(), next(), next()].map(text);
-    let at_ms = next().whole().unwrap_or_default();
-    let (_assessed, _first) = (next(), next());
-    let device = device_name(&moved_by, device);
+fn of_row(row: &Row) -> Done {
+    let asked = Asked::of(row);
+    let text = |at: usize| row[at].text().unwrap_or_default().to_owned();
     Done {
-        seq,
-        trainee,
-        station,
-        scenario,
-        case_hash,
-        device,
-        at_ms,
-        passed: next().is_yes(),
-        score: next().real(),
-        prediction_error: next().real(),
+        seq: row[SEQ].whole().unwrap_or_default(),
+        trainee: asked.trainee.to_owned(),
+        station: text(THEN),
+        scenario: text(THEN + 1),
+        case_hash: text(THEN + 2),
+        device: asked.device.to_owned(),
+        at_ms: asked.done_at_ms,
+        passed: row[THEN + 3].is_yes(),
+        score: row[THEN + 4].real(),
+        prediction_error: row[THEN + 5].real(),
         is_breached: false,
         components: Default::default(),
     }

@@ -1,8 +1,8 @@
 //! What results say, as sentences: the same ones on the page of a terminal and in a document.
 
 use super::course::{Charts, Course, Stated, Step};
-use super::measure::{Measure, Outcome};
-use super::rows::{Counted, Purposes, Wanted};
+use super::measure::{COMPONENTS, Measure, Outcome, Shares};
+use super::rows::{Counted, Engines, Purposes, Wanted};
 use crate::statistics::cusum::Line;
 use crate::statistics::funnel::Standing;
 use crate::statistics::learning::Form;
@@ -59,6 +59,15 @@ pub fn standing(standing: Option<Standing>) -> &'static str {
     }
 }
 
+/// Of whom it is told.
+pub fn whose(wanted: &Wanted) -> String {
+    match (&wanted.trainee, &wanted.group) {
+        (Some(trainee), _) => format!("Trainee {trainee}"),
+        (None, Some(group)) => format!("Group {}", group.name),
+        (None, None) => "All trainees".to_owned(),
+    }
+}
+
 /// Which attempts count, and what was left out.
 pub fn what_counts(wanted: &Wanted, found: &Counted) -> String {
     let which = match (wanted.all, wanted.purposes) {
@@ -71,16 +80,52 @@ pub fn what_counts(wanted: &Wanted, found: &Counted) -> String {
         (true, Purposes::Practice) => "All attempts handed in as practice, also later ones on the same eye, as asked",
         (true, Purposes::Both) => "All attempts, later ones on the same eye and practice too, as asked",
     };
+    let days = match (wanted.from, wanted.to) {
+        (None, None) => String::new(),
+        (Some(from), None) => format!(", done on {from} or later"),
+        (None, Some(to)) => format!(", done on {to} or earlier"),
+        (Some(from), Some(to)) => format!(", done from {from} to {to}"),
+    };
+    let whose = wanted.group.as_ref().map_or(String::new(), |group| {
+        let trainees = counted(group.trainees.len(), "trainee", "trainees");
+        format!(", of the {trainees} of group {}", group.name)
+    });
     let other = if wanted.purposes == Purposes::Practice { "assessment" } else { "practice" };
     let out = [
-        (found.later, "later on an eye seen before".to_owned()),
-        (found.other_purpose, other.to_owned()),
-        (found.other_device, "with other devices".to_owned()),
+        (found.later, "later on an eye seen before"),
+        (found.other_purpose, other),
+        (found.other_days, "on other days"),
+        (found.other_device, "with other devices"),
     ];
     let out: Vec<String> =
         out.iter().filter(|(count, _)| *count > 0).map(|(count, what)| format!("{count} {what}")).collect();
     let out = if out.is_empty() { String::new() } else { format!(" Left out: {}.", out.join(", ")) };
-    format!("{which}: {}.{out}", found.of)
+    format!("{which}{days}{whose}: {}.{out}", found.of)
+}
+
+/// Which engines computed the attempts, and what was left out since another one did.
+pub fn engines(wanted: &Wanted, found: &Counted) -> String {
+    let named = |engines: &mut dyn Iterator<Item = &String>| engines.map(String::as_str).collect::<Vec<_>>().join(", ");
+    let these = named(&mut found.engines.iter());
+    if found.engines.len() > 1 {
+        let count = found.engines.len();
+        return format!(
+            "Computed by {count} versions of the engine, counted together as asked: {these}; what another version computes is another eye."
+        );
+    }
+    if found.engines.is_empty() {
+        return String::new();
+    }
+    if found.other_engines.is_empty() {
+        return format!("Computed by engine {these}.");
+    }
+    let which = if wanted.engines == Engines::Newest { "the newest of these" } else { "as asked" };
+    let others = found.other_engines.values().sum();
+    format!(
+        "Computed by engine {these}, {which}; left out: {} of other versions ({}), as what another version computes is another eye.",
+        counted(others, "attempt", "attempts"),
+        named(&mut found.other_engines.keys())
+    )
 }
 
 /// That attempts were invented; `None` where none was.
@@ -163,9 +208,9 @@ pub fn curve(course: &Course) -> String {
     let (Some(first), Some(last)) = (drawn.first(), drawn.last()) else { return String::new() };
     let worth = match curve.form {
         Form::Scores { per_logit: Some(points), .. } => format!(
-            " A case harder by one logit goes with {} {}.",
+            " In a case that is harder by one logit it is {} {}.",
             value(course.measure, points.abs()),
-            if points < 0.0 { "less" } else { "more" }
+            if points < 0.0 { "lower" } else { "higher" }
         ),
         _ => String::new(),
     };
@@ -182,11 +227,11 @@ pub fn wald(charts: &Charts) -> String {
         wald.points.iter().filter(|(_, point)| point.crossed == Some(line)).map(|(n, _)| *n).collect()
     };
     let told = |all: &[u32]| match all {
-        [] => "never".to_owned(),
-        all => format!("at attempt {}", numbers(all)),
+        [] => "not crossed".to_owned(),
+        all => format!("crossed at attempt {}", numbers(all)),
     };
     format!(
-        "Chart of failures, {} acceptable against {} not: crossed the line for too many {}, the line for acceptable {}.",
+        "Chart of failures, {} acceptable against {} not: the line for too many {}, the line for acceptable {}.",
         percent(charts.shares.p0),
         percent(charts.shares.p1),
         told(&crossings(Line::Unacceptable)),
@@ -240,6 +285,24 @@ pub fn stated(stated: &Stated) -> String {
         percent(stated.wrongly),
         stated.within
     )
+}
+
+/// Which shares of failures the charts of several measures tell apart.
+pub fn shares(stated: &Stated) -> String {
+    let of = |measure: Measure| {
+        stated.shares(measure).map_or(String::new(), |Shares { p0, p1 }| format!("{} and {}", percent(p0), percent(p1)))
+    };
+    let [passing, component, breach] = [Measure::Pass, Measure::Component(&COMPONENTS[0]), Measure::Breach].map(of);
+    match stated.shares {
+        Some(_) => format!(
+            "Acceptable and not: {passing} of attempts failed in passing and in each component, as asked; {breach} with a simulated \
+             breach, which is provisional and assumed."
+        ),
+        None => format!(
+            "Acceptable and not: {passing} of attempts not passed, {breach} with a simulated breach, {component} failed in each \
+             component. These shares are provisional and assumed."
+        ),
+    }
 }
 
 /// Whether the difficulty of cases was taken into account.

@@ -4,12 +4,13 @@
 use super::course::{WIDE, curve};
 use super::person::method;
 use super::plot::{Plot, Shape, mark};
-use super::{Sources, cell, document};
+use super::{Sources, cell, document, table};
+use crate::debrief::charts::px;
 use crate::logbook::analysis::cohort::{
     Cohort, FEWEST_TOGETHER, Missed, Part, Person, Tally, Together, outcomes, together,
 };
 use crate::logbook::analysis::course::by_device;
-use crate::logbook::analysis::measure::Shares;
+use crate::logbook::analysis::rows::SIMULATED;
 use crate::logbook::analysis::{Designs, Done, Measure, words};
 use crate::statistics::funnel::{self, Standing};
 use crate::statistics::rate::Rate;
@@ -34,15 +35,16 @@ pub fn of_cohort(sources: &Sources<'_>) -> String {
             (in_short(&cohort, several))
             (people(&cohort))
             (stand_out(&cohort, at))
-            (on_together(own, at))
+            (on_together(&cohort, own, at))
             (teaching(&cohort))
-            (parts("By case", "Case", &cohort.cases, true))
-            (parts("By station", "Station", &cohort.stations, false))
+            (parts(PartsOf::Groups, &cohort.of_groups(own, sources.groups)))
+            (parts(PartsOf::Stations, &cohort.stations))
+            (parts(PartsOf::Cases, &cohort.cases))
             (each(&cohort, at))
             (meant(&cohort, sources, &mut designs))
         }
     };
-    document(sources, "The cohort", body)
+    document(sources, body)
 }
 
 fn in_short(cohort: &Cohort, several: bool) -> Markup {
@@ -99,7 +101,7 @@ fn tally(tally: &Tally) -> Markup {
         @match tally.score { Some(score) => (cell(score, &format!("{score:.0}"))), None => (cell(-1.0, "–")) }
         (cell(tally.breached.share(), &words::of_100(tally.breached)))
         @match tally.prediction_error {
-            Some((error, of)) => (cell(error, &format!("{error:.2} of {of}"))),
+            Some((error, of)) => (cell(error, &format!("{error:.2} ({of})"))),
             None => (cell(-1.0, "–")),
         }
     }
@@ -111,7 +113,7 @@ fn tally_heads() -> Markup {
         th scope="col" { "Passed (95 %)" }
         th scope="col" { "Mean score" }
         th scope="col" { "Simulated breaches of 100 (95 %)" }
-        th scope="col" { "Prediction error, of attempts" }
+        th scope="col" { "Prediction error (of attempts)" }
     }
 }
 
@@ -119,7 +121,7 @@ fn people(cohort: &Cohort) -> Markup {
     html! {
         section {
             h2 { "Trainees" }
-            table.sorts.tight {
+            (table("tight", html! {
                 thead { tr {
                     th scope="col" { "Trainee" }
                     (tally_heads())
@@ -142,7 +144,7 @@ fn people(cohort: &Cohort) -> Markup {
                         }
                     }
                 }
-            }
+            }))
             p.aside { "Among the others: ▼ ▲ beyond the 95 % limits of chance, ◆ beyond the 99.8 % limits. That, and the share passed, are not adjusted for the difficulty of cases: whoever met harder ones passes less. A click on a heading sorts." }
         }
     }
@@ -204,10 +206,20 @@ fn funnel_of(
         y: (0.0, top),
         x_label: "Attempts",
         is_share: true,
+        is_invented: cohort.device == SIMULATED,
     };
     let line = |of: fn(&funnel::Limits) -> f64| -> Vec<(f64, f64)> {
         limits.iter().map(|limits| (limits.n as f64, of(limits))).filter(|(_, share)| *share <= top).collect()
     };
+    // Where marks lie, what they are, and how many lie there.
+    let mut places: Vec<(f64, f64, Shape, usize)> = Vec::new();
+    for (rate, standing) in cohort.people.iter().map(&of).filter(|(rate, _)| rate.of > 0) {
+        let (x, y) = (plot.x(f64::from(rate.of)), plot.y(rate.share()));
+        match places.iter_mut().find(|place| (place.0, place.1) == (x, y)) {
+            Some((.., count)) => *count += 1,
+            None => places.push((x, y, shape(standing), 1)),
+        }
+    }
     // Names of those beyond the limits, none over another.
     let mut named: Vec<(f64, f64, &str)> = Vec::new();
     let mut beyond: Vec<(&Person, f64, f64)> = cohort
@@ -237,11 +249,9 @@ fn funnel_of(
         } @else {
             text.none x=(plot.x(0.0) + 8.0) y="36" { "All or none: no limits" }
         }
-        @for person in &cohort.people {
-            @let (rate, standing) = of(person);
-            @if rate.of > 0 {
-                (mark(shape(standing), plot.x(f64::from(rate.of)), plot.y(rate.share())))
-            }
+        @for (x, y, shape, count) in &places {
+            (mark(*shape, *x, *y))
+            @if *count > 1 { text.name.after x=(px(x + 6.0)) y=(px(y - 3.0)) { "×" (count) } }
         }
         @for (x, y, name) in &named {
             // Beside the axis there is no room on the left.
@@ -260,7 +270,7 @@ fn shape(standing: Option<Standing>) -> Shape {
     }
 }
 
-fn on_together(own: &[&Done], at: usize) -> Markup {
+fn on_together(cohort: &Cohort, own: &[&Done], at: usize) -> Markup {
     let charts = [
         (Measure::Pass, "Passed, % of trainees"),
         (Measure::Score, "Mean score of 100"),
@@ -277,7 +287,7 @@ fn on_together(own: &[&Done], at: usize) -> Markup {
             section.keep {
                 h2 { "How it goes on, all together" }
                 @for pair in drawn.chunks(2) {
-                    div.row { @for (measure, title, points) in pair { (together_chart(*measure, title, points, &format!("t{at}-{measure}"))) } }
+                    div.row { @for (measure, title, points) in pair { (together_chart(*measure, title, points, &format!("t{at}-{measure}"), cohort.device == SIMULATED)) } }
                 }
                 p.aside {
                     "By number of the attempt, wherever " (FEWEST_TOGETHER) " trainees or more had one; the band is the 95 % interval over \
@@ -289,7 +299,7 @@ fn on_together(own: &[&Done], at: usize) -> Markup {
     }
 }
 
-fn together_chart(measure: Measure, title: &str, points: &[Together], id: &str) -> Markup {
+fn together_chart(measure: Measure, title: &str, points: &[Together], id: &str, is_invented: bool) -> Markup {
     let (first, last) = (points[0].n, points[points.len() - 1].n);
     let band: Vec<_> = points.iter().map(|point| (f64::from(point.n), point.low, point.high)).collect();
     let line: Vec<_> = points.iter().map(|point| (f64::from(point.n), point.value)).collect();
@@ -310,26 +320,27 @@ fn together_chart(measure: Measure, title: &str, points: &[Together], id: &str) 
         y: (0.0, top),
         x_label: "Attempt",
         is_share: measure.range().is_none(),
+        is_invented,
     };
     plot.svg(html! { (plot.band(&band)) (plot.line("curve", &line)) })
 }
 
 fn teaching(cohort: &Cohort) -> Markup {
     html! {
-        section {
+        section.keep {
             h2 { "Which teaching points are missed" }
-            table.sorts {
+            (table("", html! {
                 thead { tr {
-                    th scope="col" { "Component" }
-                    th scope="col" { "Missed" }
+                    th scope="col" { "Component, and what it asks for" }
+                    th scope="col" { "Missed in attempts" }
                     th scope="col" { "Share missed (95 %)" }
                     th scope="col" { "0 to 100 %" }
-                    th scope="col" { "Trainees who miss it in half of their attempts or more" }
+                    th scope="col" { "Trainees who miss it half of the time or more" }
                 } }
                 tbody {
                     @for Missed { component, rate, trainees } in &cohort.missed {
                         tr {
-                            th scope="row" { (component.label) }
+                            th scope="row" { (component.label) small { (component.asks) } }
                             (cell(f64::from(rate.count), &format!("{} of {}", rate.count, rate.of)))
                             (cell(rate.share(), &words::with_interval(*rate)))
                             td data-by=(format!("{:.6}", rate.share())) { (bar(*rate)) }
@@ -337,9 +348,10 @@ fn teaching(cohort: &Cohort) -> Markup {
                         }
                     }
                 }
-            }
+            }))
             p.aside {
-                "In the order of the lower ends of their intervals. These take attempts to be independent; those of one trainee are alike, so \
+                "Of the attempts in which it was judged. In the order of the lower ends of their intervals, so that what was judged a few times does \
+                 not come first by luck. These take attempts to be independent; those of one trainee are alike, so \
                  that they are somewhat too narrow."
             }
         }
@@ -359,11 +371,25 @@ fn bar(rate: Rate) -> Markup {
     }
 }
 
-fn parts(title: &str, what: &str, parts: &[Part], is_case: bool) -> Markup {
+/// What a cohort is told in parts of.
+#[derive(Clone, Copy, PartialEq)]
+enum PartsOf {
+    Groups,
+    Stations,
+    Cases,
+}
+
+fn parts(of: PartsOf, parts: &[Part]) -> Markup {
+    let (title, what) = match of {
+        PartsOf::Groups => ("By group", "Group"),
+        PartsOf::Stations => ("By station", "Station"),
+        PartsOf::Cases => ("By case", "Case"),
+    };
+    let is_case = of == PartsOf::Cases;
     html! {
-        section {
+        @if !parts.is_empty() { section.keep {
             h2 { (title) }
-            table.sorts.tight {
+            (table("tight", html! {
                 thead { tr {
                     th scope="col" { (what) }
                     th scope="col" { "Trainees" }
@@ -387,13 +413,13 @@ fn parts(title: &str, what: &str, parts: &[Part], is_case: bool) -> Markup {
                         }
                     }
                 }
+            }))
+            @match of {
+                PartsOf::Cases => p.aside { "Difficulty of passing as simulated trainees had it, above (+) or below (−) the middle of the shipped cases: where half of the attempts at a case of the middle are passed, 27 of 100 are at one of +1." },
+                PartsOf::Stations => p.aside { "A station is where an attempt was handed in. Stations differ in who sits at them and in which cases are done there; nothing here corrects for that." },
+                PartsOf::Groups => p.aside { "Groups as the file of names has them. They differ in who is in them, in how many attempts each has made and at which cases; nothing here corrects for that." },
             }
-            @if is_case {
-                p.aside { "Difficulty of passing as simulated trainees had it, above (+) or below (−) the middle of the shipped cases." }
-            } @else if parts.len() > 1 {
-                p.aside { "Stations differ in who sits at them and in which cases are done there; nothing here corrects for that." }
-            }
-        }
+        } }
     }
 }
 
@@ -421,30 +447,23 @@ fn each(cohort: &Cohort, at: usize) -> Markup {
                     }
                 }
             }
-            p.aside { "Passed, % of attempts at a case of middle difficulty, by number of the attempt, with the 95 % interval; strokes as above: passed, and not." }
+            p.aside { "Passed, % of attempts at a case of middle difficulty, by number of the attempt, with the 95 % interval. Strokes above are attempts that were passed, below those that were not." }
         }
     }
 }
 
 fn meant(cohort: &Cohort, sources: &Sources<'_>, designs: &mut Designs) -> Markup {
-    let shares: Vec<(&str, Shares)> = [
-        ("Competence in passing", Measure::Pass.shares()),
-        (
-            "Competence in a component",
-            cohort.missed.first().and_then(|missed| Measure::Component(missed.component).shares()),
-        ),
-    ]
-    .into_iter()
-    .filter_map(|(what, shares)| shares.map(|shares| (what, shares)))
-    .collect();
+    let component = cohort.missed.first().map(|missed| Measure::Component(missed.component));
+    let told = [("Competence in passing", Some(Measure::Pass)), ("Competence in a component", component)];
+    let shares = told.into_iter().filter_map(|(what, measure)| Some((what, sources.stated.shares(measure?)?)));
     html! {
         section.meant {
             h2 { "How this is meant, and how often it is wrong" }
-            p { (words::stated(sources.stated)) " Shares that charts tell apart are provisional and assumed." }
-            @for (what, shares) in &shares {
+            p { (words::shares(sources.stated)) " " (words::stated(sources.stated)) }
+            @for (what, shares) in shares {
                 h3 { (what) }
                 p {
-                    @match designs.of(*shares, sources.stated) {
+                    @match designs.of(shares, sources.stated) {
                         Ok(design) => (design.shown.in_words()),
                         Err(refusal) => { "No chart: " (refusal.to_string()) "." },
                     }

@@ -28,6 +28,7 @@ pub fn section(course: &Course, id: &str) -> Markup {
     html! {
         section.course-of {
             h3 { (course.measure.label()) }
+            @if let Measure::Component(component) = course.measure { p.aside { "Asks for: " (component.asks) "." } }
             p { (words::level(course)) }
             div.row {
                 figure {
@@ -86,6 +87,7 @@ pub fn curve(course: &Course, id: &str, size: (f64, f64), is_whole: bool) -> Mar
         y: range.unwrap_or((0.0, if course.measure == Measure::Breach { top(&drawn) } else { 1.0 })),
         x_label: if is_whole { "Attempt" } else { "" },
         is_share: range.is_none(),
+        is_invented: course.is_invented(),
     };
     let band: Vec<_> = drawn.iter().map(|(n, _, low, high)| (f64::from(*n), *low, *high)).collect();
     let line: Vec<_> = drawn.iter().map(|(n, value, ..)| (f64::from(*n), *value)).collect();
@@ -128,6 +130,7 @@ fn failures(wald: &Wald, course: &Course, id: &str) -> Markup {
         y: (low - pad, high + pad),
         x_label: "Attempt",
         is_share: false,
+        is_invented: course.is_invented(),
     };
     plot.svg(html! {
         (plot.level("warn", above))
@@ -162,6 +165,7 @@ fn shown(competence: &Competence, course: &Course, id: &str) -> Markup {
         y: (0.0, 1.15 * most),
         x_label: "Attempt",
         is_share: false,
+        is_invented: course.is_invented(),
     };
     plot.svg(html! {
         (plot.level("fine", design.shown.h))

@@ -17,6 +17,7 @@ pub use plot::steps;
 use crate::debrief::html::STYLE;
 use crate::debrief::text::NOTICE;
 use crate::logbook::Head;
+use crate::logbook::analysis::rows::Group;
 use crate::logbook::analysis::{Found, Stated, Wanted, words};
 use crate::logbook::chain::hex;
 use crate::logbook::moment;
@@ -27,6 +28,8 @@ use std::collections::HashSet;
 pub struct Sources<'a> {
     /// What was asked for.
     pub wanted: &'a Wanted,
+    /// Groups that are set side by side; none where they are not named.
+    pub groups: &'a [Group],
     /// What was found.
     pub found: &'a Found,
     /// What charts are made for.
@@ -37,9 +40,15 @@ pub struct Sources<'a> {
     pub signed_off: &'a HashSet<i64>,
 }
 
+/// Above each printed page with anything that was invented.
+const INVENTED: &str = "@page { @top-right { content: \"Holds invented attempts: simulated trainees, no persons.\"; \
+                        font: 8pt Arial, \"Liberation Sans\", sans-serif; color: #555; } }";
+
 /// The whole document.
-fn document(sources: &Sources<'_>, title: &str, body: Markup) -> String {
+fn document(sources: &Sources<'_>, body: Markup) -> String {
+    let title = words::whose(sources.wanted);
     let Sources { found, wanted, head, .. } = sources;
+    let is_invented = found.counted.simulated > 0;
     let span = found.attempts.first().zip(found.attempts.last());
     let page = html! {
         (DOCTYPE)
@@ -47,8 +56,9 @@ fn document(sources: &Sources<'_>, title: &str, body: Markup) -> String {
             head {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
-                title { (title) }
+                title { @if is_invented { "Invented: " } (title) }
                 style { (PreEscaped(STYLE)) (PreEscaped(include_str!("report.css"))) }
+                @if is_invented { style { (PreEscaped(INVENTED)) } }
             }
             body {
                 header {
@@ -63,7 +73,10 @@ fn document(sources: &Sources<'_>, title: &str, body: Markup) -> String {
                     }
                     @if let Some(invented) = words::invented(&found.counted) { p.invented { strong { (invented) } } }
                     p.decides { (words::NO_SINGLE_SCORE) " None of this has been shown to predict operating performance." }
-                    p.counts { (words::what_counts(wanted, &found.counted)) @if let Some(devices) = words::devices(&found.counted) { " " (devices) } }
+                    p.counts {
+                        (words::what_counts(wanted, &found.counted)) " " (words::engines(wanted, &found.counted))
+                        @if let Some(devices) = words::devices(&found.counted) { " " (devices) }
+                    }
                 }
                 main { (body) }
                 footer { p { (NOTICE) } }
@@ -72,6 +85,11 @@ fn document(sources: &Sources<'_>, title: &str, body: Markup) -> String {
         }
     };
     page.into_string()
+}
+
+/// A table that is wider than a small screen can be moved to the side there.
+fn table(class: &str, rows: Markup) -> Markup {
+    html! { div.scroll { table class=(format!("sorts {class}")) { (rows) } } }
 }
 
 /// A cell with its number for sorting.

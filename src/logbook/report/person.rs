@@ -1,7 +1,7 @@
 //! The report of one trainee: in short, each measure with its charts, the attempts, and how it is all meant. A device after another.
 
 use super::course::section;
-use super::{Sources, cell, document};
+use super::{Sources, cell, document, table};
 use crate::logbook::analysis::course::by_device;
 use crate::logbook::analysis::{Course, Designs, Done, Measure, words};
 use crate::logbook::moment;
@@ -9,7 +9,6 @@ use maud::{Markup, html};
 
 /// The report of the trainee that is asked for.
 pub fn of_trainee(sources: &Sources<'_>) -> String {
-    let trainee = sources.wanted.trainee.as_deref().unwrap_or_default();
     let mut designs = Designs::default();
     let devices = by_device(&sources.found.attempts);
     let several = devices.len() > 1;
@@ -22,9 +21,12 @@ pub fn of_trainee(sources: &Sources<'_>) -> String {
             section {
                 h2 { "How it goes on" }
                 p.legend {
-                    "Strokes along the upper edge are attempts that were good, along the lower edge those that were not (of breaches: above \
-                     those with one). The band is the 95 % interval at each attempt. A disc marks a line that says good, a triangle one \
-                     that warns."
+                    "Of three charts in a row the left one is the learning curve, with the band of its 95 % interval at each attempt; strokes \
+                     along the upper edge are attempts that were good, along the lower edge those that were not (of breaches: above those \
+                     with one). The middle one is a sum that rises with each failure and falls with each success: at the line above, \
+                     failures are as frequent as what is not acceptable, at the line below as rare as what is, and the sum begins anew. The \
+                     right one is a sum that rises with each success and never falls below zero: at its line competence counts as shown. \
+                     A disc marks a line that says good, a triangle one that warns."
                 }
                 @for (place, course) in courses.iter().enumerate().filter(|(_, course)| course.judged() > 0) {
                     (section(course, &format!("d{at}m{place}")))
@@ -34,7 +36,7 @@ pub fn of_trainee(sources: &Sources<'_>) -> String {
             (meant(&courses, sources))
         }
     };
-    document(sources, &format!("Trainee {trainee}"), body)
+    document(sources, body)
 }
 
 fn in_short(courses: &[Course], device: &str, several: bool) -> Markup {
@@ -44,7 +46,7 @@ fn in_short(courses: &[Course], device: &str, several: bool) -> Markup {
         section {
             h2 { "In short" }
             @if !several { p.made { "Done with: " (device) "." } }
-            table.sorts.short-table {
+            (table("short-table", html! {
                 thead { tr {
                     th scope="col" { "Measure" }
                     th scope="col" { "Judged in attempts" }
@@ -54,7 +56,7 @@ fn in_short(courses: &[Course], device: &str, several: bool) -> Markup {
                     th scope="col" { "Competence" }
                 } }
                 tbody { @for course in courses.iter().filter(|course| course.judged() > 0) { (row(course)) } }
-            }
+            }))
             @if !not_judged.is_empty() { p.aside { "Judged in no attempt: " (not_judged.join(", ")) "." } }
         }
     }
@@ -115,7 +117,7 @@ fn attempts(own: &[&Done], sources: &Sources<'_>) -> Markup {
     html! {
         section {
             h2 { "The attempts" }
-            table.sorts.attempts {
+            (table("attempts", html! {
                 thead { tr {
                     th scope="col" { "Attempt" }
                     th scope="col" { "Entry" }
@@ -146,7 +148,7 @@ fn attempts(own: &[&Done], sources: &Sources<'_>) -> Markup {
                         }
                     }
                 }
-            }
+            }))
         }
     }
 }
@@ -166,7 +168,7 @@ fn meant(courses: &[Course], sources: &Sources<'_>) -> Markup {
     html! {
         section.meant {
             h2 { "How this is meant, and how often it is wrong" }
-            p { (words::stated(sources.stated)) " Shares that charts tell apart are provisional and assumed." }
+            p { (words::shares(sources.stated)) " " (words::stated(sources.stated)) }
             @for (labels, errors) in &told {
                 h3 { (labels.join(", ")) }
                 @for error in errors { p { (error) } }
@@ -187,8 +189,17 @@ pub fn method() -> Markup {
             }
             li {
                 "Difficulty is that of each shipped case as simulated trainees had it, 0 being the middle of the shipped cases; any other \
-                 case counts as one of the middle. Curves and charts of failures take it into account where it is known, charts of \
+                 case counts as one of the middle. It is in logits: where half of the attempts are passed, a case that is harder by one logit is \
+                 passed in 27 of 100. Curves and charts of failures take it into account where it is known, charts of \
                  competence and shares do not."
+            }
+            li {
+                "An attempt is passed where every component that counts in its case is met and no harm was done. The score also counts what was \
+                 nearly met: it may be high where nothing was passed, and harm sets it to 0."
+            }
+            li {
+                "Prediction error: before a chop a trainee may say how deep the tip will be and what will come of it. 0 is foretold rightly, 1 \
+                 not at all; attempts in which nothing was said have none."
             }
             li {
                 "A breach here is one of a simulated capsule: it says nothing of how often anybody breaches one in an operation."

@@ -29,6 +29,8 @@ pub struct Plot<'a> {
     pub x_label: &'a str,
     /// Are values shares, written as percentages?
     pub is_share: bool,
+    /// Did simulated trainees make what is drawn? Then it says so, whoever cuts it out of its page.
+    pub is_invented: bool,
 }
 
 /// Space around the plot, px: left, right; above and below, with a heading and without, with a label and without.
@@ -86,6 +88,9 @@ impl Plot<'_> {
                 }
                 text.time x=(px(0.5 * (LEFT + wide - RIGHT))) y=(px(high - 4.0)) { (self.x_label) }
                 (drawn)
+                @if self.is_invented {
+                    text.word x=(px(wide - RIGHT)) y=(if self.title.is_empty() { "7" } else { "12" }) { "invented" }
+                }
             }
         }
     }

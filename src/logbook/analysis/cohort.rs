@@ -234,25 +234,32 @@ fn missed(attempts: &[&Done]) -> Vec<Missed> {
 /// Trainees together by attempt number, from the first to the last that at least [`FEWEST_TOGETHER`] of them have reached; harm is
 /// told as harm. Each trainee counts once at each number.
 pub fn together(measure: Measure, people: &[Vec<Option<Outcome>>]) -> Vec<Together> {
+    in_blocks(measure, people, 1)
+}
+
+/// The same, so many attempt numbers together, each told by the first of them. Of a value each trainee's mean counts once, of a share
+/// each attempt.
+pub fn in_blocks(measure: Measure, people: &[Vec<Option<Outcome>>], block: usize) -> Vec<Together> {
     let most = people.iter().map(Vec::len).max().unwrap_or(0);
     let point = |at: usize| {
-        let outcomes: Vec<Outcome> = people.iter().filter_map(|own| *own.get(at)?).collect();
-        let (n, of) = (u32::try_from(at).ok()? + 1, u32::try_from(outcomes.len()).ok()?);
+        let own = people.iter().map(|own| own.iter().skip(at).take(block).flatten().copied().collect::<Vec<Outcome>>());
+        let own: Vec<Vec<Outcome>> = own.filter(|own| !own.is_empty()).collect();
+        let (n, of) = (u32::try_from(at).ok()? + 1, u32::try_from(own.len()).ok()?);
         if of < FEWEST_TOGETHER {
             return None;
         }
         let (value, low, high) = match measure.range() {
             None => {
                 let is_meant = |outcome: &Outcome| *outcome == Outcome::Good(measure != Measure::Breach);
-                let rate: Rate = outcomes.iter().map(is_meant).sum();
+                let rate: Rate = own.iter().flatten().map(is_meant).sum();
                 let (low, high) = rate.wilson();
                 (rate.share(), low, high)
             }
-            Some(range) => mean_with_interval(&outcomes, range)?,
+            Some(range) => mean_with_interval(&own, range)?,
         };
         Some(Together { n, value, low, high, of })
     };
-    (0..most).filter_map(point).collect()
+    (0..most).step_by(block.max(1)).filter_map(point).collect()
 }
 
 /// What came of attempts in a measure, by trainee.
@@ -261,9 +268,10 @@ pub fn outcomes(measure: Measure, attempts: &[&Done]) -> Vec<Vec<Option<Outcome>
     by_trainee(attempts).values().map(of).collect()
 }
 
-fn mean_with_interval(outcomes: &[Outcome], range: (f64, f64)) -> Option<(f64, f64, f64)> {
+fn mean_with_interval(own: &[Vec<Outcome>], range: (f64, f64)) -> Option<(f64, f64, f64)> {
+    let value = |outcome: &Outcome| if let Outcome::Value(value) = outcome { Some(*value) } else { None };
     let values: Vec<f64> =
-        outcomes.iter().filter_map(|o| if let Outcome::Value(value) = o { Some(*value) } else { None }).collect();
+        own.iter().filter_map(|own| mean(own.iter().filter_map(value)).map(|(mean, _)| mean)).collect();
     let (mean, count) = mean(values.iter().copied())?;
     let freedom = (count as f64) - 1.0;
     let variance = values.iter().map(|value| (value - mean).powi(2)).sum::<f64>() / freedom;

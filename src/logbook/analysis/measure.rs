@@ -66,7 +66,7 @@ pub const COMPONENTS: [Component; 12] = [
     component(
         "rescue",
         "What was done then",
-        "after a breach, torn zonules, rim or a blocked chamber: what limits the harm",
+        "after a simulated breach, torn zonules, rim or a blocked chamber: what limits the harm",
     ),
 ];
 

@@ -5,7 +5,6 @@ use super::measure::{COMPONENTS, Measure, Outcome, Shares};
 use super::rows::{Counted, Engines, Purposes, Wanted};
 use crate::statistics::cusum::Line;
 use crate::statistics::funnel::Standing;
-use crate::statistics::learning::Form;
 use crate::statistics::rate::Rate;
 
 /// A share as a percentage: whole, or with a decimal below ten; never a 0 or a 100 that was rounded to.
@@ -196,25 +195,19 @@ pub fn value(measure: Measure, value: f64) -> String {
 
 /// Where the curve leads from and to, or why there is none.
 pub fn curve(course: &Course) -> String {
-    let curve = match &course.curve {
-        Ok(curve) => curve,
-        Err(refusal) => return format!("No curve: {refusal}."),
-    };
+    if let Err(refusal) = &course.curve {
+        return format!("No curve: {refusal}.");
+    }
     let drawn = course.drawn();
     let told = |(n, at, low, high): &(u32, f64, f64, f64)| {
         let [at, low, high] = [at, low, high].map(|at| value(course.measure, *at));
-        format!("{at} at attempt {n} (95 % interval {low} to {high})")
+        (format!("{at} at attempt {n}"), format!("{}–{high}", low.trim_end_matches(" %")))
     };
-    let (Some(first), Some(last)) = (drawn.first(), drawn.last()) else { return String::new() };
-    let worth = match curve.form {
-        Form::Scores { per_logit: Some(points), .. } => format!(
-            " In a case that is harder by one logit it is {} {}.",
-            value(course.measure, points.abs()),
-            if points < 0.0 { "lower" } else { "higher" }
-        ),
-        _ => String::new(),
-    };
-    format!("By the curve, in a case of middle difficulty: {}, {}.{worth}", told(first), told(last))
+    let (Some(first), Some(last)) = (drawn.first().map(told), drawn.last().map(told)) else { return String::new() };
+    format!(
+        "By the curve, at a case of middle difficulty: {} (95 % interval {}), {} ({}).",
+        first.0, first.1, last.0, last.1
+    )
 }
 
 /// What Wald's chart came to.
@@ -295,11 +288,11 @@ pub fn shares(stated: &Stated) -> String {
     let [passing, component, breach] = [Measure::Pass, Measure::Component(&COMPONENTS[0]), Measure::Breach].map(of);
     match stated.shares {
         Some(_) => format!(
-            "Acceptable and not: {passing} of attempts failed in passing and in each component, as asked; {breach} with a simulated \
+            "Told apart as acceptable and not: {passing} of attempts failed in passing and in each component, as asked; {breach} with a simulated \
              breach, which is provisional and assumed."
         ),
         None => format!(
-            "Acceptable and not: {passing} of attempts not passed, {breach} with a simulated breach, {component} failed in each \
+            "Told apart as acceptable and not: {passing} of attempts not passed, {breach} with a simulated breach, {component} failed in each \
              component. These shares are provisional and assumed."
         ),
     }
@@ -313,18 +306,17 @@ pub fn adjustment(course: &Course) -> String {
     }
     let chart = match &course.charts {
         Some(Charts { wald: Ok(wald), .. }) if wald.is_adjusted => {
-            ", the chart of failures too; the chart of competence is not"
+            "Curve and chart of failures are adjusted for the difficulty of cases; the chart of competence is not"
         }
-        _ => "",
+        _ => "The curve is adjusted for the difficulty of cases",
     };
     match unknown {
-        0 => format!("Adjusted for the difficulty of each case, as simulated trainees had it{chart}."),
+        0 => format!("{chart}."),
         all if all == judged => {
             "Not adjusted for difficulty: for this it is known of none of these cases, and each counts as one of the middle.".to_owned()
         }
         some => format!(
-            "Adjusted for the difficulty of cases, as simulated trainees had it{chart}; {some} of {judged} attempts were at \
-             cases whose difficulty is not known, and count as cases of the middle."
+            "{chart}; {some} of {judged} attempts were at cases whose difficulty is not known, and count as cases of the middle."
         ),
     }
 }

@@ -3,11 +3,11 @@
 
 use super::course::{WIDE, curve};
 use super::person::method;
-use super::plot::{Plot, Shape, mark};
+use super::plot::{Name, Plot, Shape, mark};
 use super::{Sources, cell, document, table};
 use crate::debrief::charts::px;
 use crate::logbook::analysis::cohort::{
-    Cohort, FEWEST_TOGETHER, Missed, Part, Person, Tally, Together, outcomes, together,
+    Cohort, FEWEST_TOGETHER, Missed, Part, Person, Tally, Together, in_blocks, outcomes,
 };
 use crate::logbook::analysis::course::by_device;
 use crate::logbook::analysis::rows::SIMULATED;
@@ -55,7 +55,7 @@ fn in_short(cohort: &Cohort, several: bool) -> Markup {
         cohort.people.iter().filter(is_meant).map(|person| person.trainee.as_str()).collect()
     };
     let named = |who: &[&str]| if who.is_empty() { "nobody".to_owned() } else { who.join(", ") };
-    let low = beyond(|person| person.standing, &[Standing::Low, Standing::FarLow]);
+    let low = beyond(|person| person.standing, &[Standing::Low]);
     let far_low = beyond(|person| person.standing, &[Standing::FarLow]);
     let far_breach = beyond(|person| person.breach_standing, &[Standing::High, Standing::FarHigh]);
     html! {
@@ -73,8 +73,8 @@ fn in_short(cohort: &Cohort, several: bool) -> Markup {
                     li { "The teaching point missed most is " strong { (component.label) } ": in " (words::with_interval(*rate)) " of the attempts in which it was judged." }
                 }
                 li {
-                    "Passed less often than the 95 % limits of chance allow: " (named(&low)) "; than the 99.8 % limits: "
-                    (named(&far_low)) ". More simulated breaches than the 95 % limits: " (named(&far_breach)) "."
+                    "Passed less often than chance explains: by the 99.8 % limits " (named(&far_low)) "; by the 95 % limits alone " (named(&low))
+                    ". More simulated breaches than the 95 % limits allow: " (named(&far_breach)) "."
                 }
             }
         }
@@ -97,7 +97,7 @@ fn standing_rank(standing: Option<Standing>) -> f64 {
 fn tally(tally: &Tally) -> Markup {
     html! {
         (cell(f64::from(tally.passed.of), &tally.passed.of.to_string()))
-        (cell(tally.passed.share(), &words::with_interval(tally.passed)))
+        (cell(tally.passed.share(), &words::of_100(tally.passed)))
         @match tally.score { Some(score) => (cell(score, &format!("{score:.0}"))), None => (cell(-1.0, "–")) }
         (cell(tally.breached.share(), &words::of_100(tally.breached)))
         @match tally.prediction_error {
@@ -110,9 +110,9 @@ fn tally(tally: &Tally) -> Markup {
 fn tally_heads() -> Markup {
     html! {
         th scope="col" { "Attempts" }
-        th scope="col" { "Passed (95 %)" }
+        th scope="col" { "Passed, % (95 % interval)" }
         th scope="col" { "Mean score" }
-        th scope="col" { "Simulated breaches of 100 (95 %)" }
+        th scope="col" { "Simulated breaches, % (95 % interval)" }
         th scope="col" { "Prediction error (of attempts)" }
     }
 }
@@ -186,7 +186,9 @@ fn funnel_of(
     of: impl Fn(&Person) -> (Rate, Option<Standing>),
 ) -> Markup {
     let most = cohort.people.iter().map(|person| of(person).0.of).max().unwrap_or(1).max(2);
-    let end = (f64::from(most) * 1.08).ceil();
+    // Names stand beside marks that lie beyond the limits.
+    let is_named = cohort.people.iter().any(|person| of(person).1.is_some_and(|standing| standing != Standing::Within));
+    let end = (f64::from(most) * if is_named { 1.28 } else { 1.08 }).ceil();
     let limits = funnel::drawn(target.share(), end as usize).unwrap_or_default();
     let shares = cohort.people.iter().map(|person| of(person).0.share()).filter(|share| share.is_finite());
     // Harm is rare: its funnel ends where its marks and, for most numbers of attempts, its limits do.
@@ -220,25 +222,17 @@ fn funnel_of(
             None => places.push((x, y, shape(standing), 1)),
         }
     }
-    // Names of those beyond the limits, none over another.
-    let mut named: Vec<(f64, f64, &str)> = Vec::new();
-    let mut beyond: Vec<(&Person, f64, f64)> = cohort
+    // Those beyond the limits have their names beside them.
+    let beyond: Vec<(f64, f64, &str)> = cohort
         .people
         .iter()
         .filter_map(|person| {
             let (rate, standing) = of(person);
             let is_beyond = standing.is_some_and(|standing| standing != Standing::Within);
-            is_beyond.then(|| (person, plot.x(f64::from(rate.of)), plot.y(rate.share())))
+            is_beyond.then(|| (plot.x(f64::from(rate.of)), plot.y(rate.share()), person.trainee.as_str()))
         })
         .collect();
-    beyond.sort_by(|a, b| a.2.total_cmp(&b.2));
-    for (person, x, y) in beyond {
-        let mut at = y + 4.0;
-        while named.iter().any(|(other_x, other_y, _)| (other_x - x).abs() < 76.0 && (other_y - at).abs() < 11.0) {
-            at += 11.0;
-        }
-        named.push((x, at, &person.trainee));
-    }
+    let marks: Vec<(f64, f64)> = places.iter().map(|(x, y, ..)| (*x, *y)).collect();
     plot.svg(html! {
         @if !limits.is_empty() {
             (plot.level("target", target.share()))
@@ -253,11 +247,8 @@ fn funnel_of(
             (mark(*shape, *x, *y))
             @if *count > 1 { text.name.after x=(px(x + 6.0)) y=(px(y - 3.0)) { "×" (count) } }
         }
-        @for (x, y, name) in &named {
-            // Beside the axis there is no room on the left.
-            @let is_left = *x > 116.0;
-            text class=(if is_left { "name" } else { "name after" }) x=(format!("{:.1}", if is_left { x - 9.0 } else { x + 9.0 }))
-                y=(format!("{y:.1}")) { (name) }
+        @for Name { at: (x, y), is_left, name } in plot.names(&beyond, &marks) {
+            text class=(if is_left { "name" } else { "name after" }) x=(px(x)) y=(px(y)) { (name) }
         }
     })
 }
@@ -270,41 +261,65 @@ fn shape(standing: Option<Standing>) -> Shape {
     }
 }
 
+/// Most points of a line of all together; beyond that several attempt numbers are told together.
+const POINTS: usize = 12;
+
 fn on_together(cohort: &Cohort, own: &[&Done], at: usize) -> Markup {
     let charts = [
-        (Measure::Pass, "Passed, % of trainees"),
+        (Measure::Pass, "Passed, % of attempts"),
         (Measure::Score, "Mean score of 100"),
-        (Measure::Breach, "Simulated breach, % of trainees"),
+        (Measure::Breach, "Simulated breach, % of attempts"),
         (Measure::PredictionError, "Mean prediction error, 0 to 1"),
     ];
+    let most = cohort.people.iter().map(|person| person.tally.passed.of as usize).max().unwrap_or(0);
+    let blocks = std::iter::successors(Some(1), |block| Some(block * 10)).flat_map(|one| [one, 2 * one, 5 * one]);
+    let block = blocks.into_iter().find(|block| most <= block * POINTS).unwrap_or(most);
     let drawn: Vec<(Measure, &str, Vec<Together>)> = charts
         .into_iter()
-        .map(|(measure, title)| (measure, title, together(measure, &outcomes(measure, own))))
+        .map(|(measure, title)| (measure, title, in_blocks(measure, &outcomes(measure, own), block)))
         .filter(|(.., points)| points.len() > 1)
         .collect();
+    let is_invented = cohort.device == SIMULATED;
     html! {
         @if !drawn.is_empty() {
             section.keep {
                 h2 { "How it goes on, all together" }
                 @for pair in drawn.chunks(2) {
-                    div.row { @for (measure, title, points) in pair { (together_chart(*measure, title, points, &format!("t{at}-{measure}"), cohort.device == SIMULATED)) } }
+                    div.row {
+                        @for (measure, title, points) in pair {
+                            (together_chart(*measure, title, points, &format!("t{at}-{measure}"), block, is_invented))
+                        }
+                    }
                 }
                 p.aside {
-                    "By number of the attempt, wherever " (FEWEST_TOGETHER) " trainees or more had one; the band is the 95 % interval over \
-                     trainees. Whoever has made few attempts is missing on the right, so that the line there may be of others than on \
-                     the left."
+                    "By number of the attempt" @if block > 1 { ", " (block) " attempts together," }
+                    " wherever " (FEWEST_TOGETHER) " trainees or more had one; the band is the 95 % interval over \
+                     trainees, of shares over attempts. Whoever has made few attempts is missing on the right, so that the line there may be of \
+                     others than on the left."
                 }
             }
         }
     }
 }
 
-fn together_chart(measure: Measure, title: &str, points: &[Together], id: &str, is_invented: bool) -> Markup {
-    let (first, last) = (points[0].n, points[points.len() - 1].n);
-    let band: Vec<_> = points.iter().map(|point| (f64::from(point.n), point.low, point.high)).collect();
-    let line: Vec<_> = points.iter().map(|point| (f64::from(point.n), point.value)).collect();
+fn together_chart(
+    measure: Measure,
+    title: &str,
+    points: &[Together],
+    id: &str,
+    block: usize,
+    is_invented: bool,
+) -> Markup {
+    // Attempts that are told together lie in their middle.
+    let middle = |point: &Together| f64::from(point.n) + 0.5 * (block as f64 - 1.0);
+    let band: Vec<_> = points.iter().map(|point| (middle(point), point.low, point.high)).collect();
+    let line: Vec<_> = points.iter().map(|point| (middle(point), point.value)).collect();
     let end = |point: &Together| {
-        format!("at attempt {} {} of {} trainees", point.n, words::value(measure, point.value), point.of)
+        let which = match block {
+            1 => format!("at attempt {}", point.n),
+            more => format!("in attempts {} to {}", point.n, point.n as usize + more - 1),
+        };
+        format!("{which} {} of {} trainees", words::value(measure, point.value), point.of)
     };
     let top = match (measure, measure.range()) {
         (Measure::Breach, _) => (1.1 * points.iter().map(|point| point.high).fold(0.05, f64::max)).min(1.0),
@@ -316,26 +331,26 @@ fn together_chart(measure: Measure, title: &str, points: &[Together], id: &str, 
         title,
         told: format!("{}; {}.", end(&points[0]), end(&points[points.len() - 1])),
         size: (HALF, 180.0),
-        x: (f64::from(first), f64::from(last)),
+        x: (f64::from(points[0].n), line[line.len() - 1].0 + 0.5 * (block as f64 - 1.0)),
         y: (0.0, top),
         x_label: "Attempt",
         is_share: measure.range().is_none(),
         is_invented,
     };
-    plot.svg(html! { (plot.band(&band)) (plot.line("curve", &line)) })
+    plot.svg(html! { (plot.band(&band)) (plot.line("curve", &line)) (plot.dots(line.iter().copied())) })
 }
 
 fn teaching(cohort: &Cohort) -> Markup {
     html! {
-        section.keep {
+        section {
             h2 { "Which teaching points are missed" }
-            (table("", html! {
+            (table("teaching", html! {
                 thead { tr {
                     th scope="col" { "Component, and what it asks for" }
                     th scope="col" { "Missed in attempts" }
-                    th scope="col" { "Share missed (95 %)" }
+                    th scope="col" { "Share missed (95 % interval)" }
                     th scope="col" { "0 to 100 %" }
-                    th scope="col" { "Trainees who miss it half of the time or more" }
+                    th scope="col" { "Trainees who mostly miss it" }
                 } }
                 tbody {
                     @for Missed { component, rate, trainees } in &cohort.missed {
@@ -350,7 +365,7 @@ fn teaching(cohort: &Cohort) -> Markup {
                 }
             }))
             p.aside {
-                "Of the attempts in which it was judged. In the order of the lower ends of their intervals, so that what was judged a few times does \
+                "Of the attempts in which it was judged; mostly is in half of them or more. In the order of the lower ends of their intervals, so that what was judged a few times does \
                  not come first by luck. These take attempts to be independent; those of one trainee are alike, so \
                  that they are somewhat too narrow."
             }
@@ -442,7 +457,7 @@ fn each(cohort: &Cohort, at: usize) -> Markup {
                         @if person.passing.curve.is_ok() {
                             (curve(&person.passing, &format!("e{at}-{place}"), SMALL, false))
                         } @else {
-                            p.none { (words::curve(&person.passing)) }
+                            p.none { (words::level(&person.passing)) " " (words::curve(&person.passing)) }
                         }
                     }
                 }

@@ -27,8 +27,10 @@ pub fn section(course: &Course, id: &str) -> Markup {
     let wide = if charts.is_some() { THIRD } else { WIDE };
     html! {
         section.course-of {
-            h3 { (course.measure.label()) }
-            @if let Measure::Component(component) = course.measure { p.aside { "Asks for: " (component.asks) "." } }
+            h3 {
+                (course.measure.label())
+                @if let Measure::Component(component) = course.measure { small { " " (component.asks) } }
+            }
             p { (words::level(course)) }
             div.row {
                 figure {
@@ -70,7 +72,7 @@ pub fn curve(course: &Course, id: &str, size: (f64, f64), is_whole: bool) -> Mar
     let title = if !is_whole {
         ""
     } else if course.measure == Measure::Breach {
-        "Simulated breach, % of attempts"
+        "Simulated breach, %"
     } else if range.is_some() {
         course.measure.drawn()
     } else if course.measure == Measure::Pass {
@@ -120,7 +122,7 @@ fn failures(wald: &Wald, course: &Course, id: &str) -> Markup {
     let (low, high) = (sums().fold(-below, f64::min), sums().fold(above, f64::max));
     let pad = 0.12 * (high - low);
     let told = course.charts.as_ref().map_or(String::new(), words::wald);
-    let title = "Failures: too many?";
+    let title = if course.measure == Measure::Breach { "Simulated breaches: many?" } else { "Failures: too many?" };
     let plot = Plot {
         id: id.to_owned(),
         title,
@@ -158,7 +160,7 @@ fn shown(competence: &Competence, course: &Course, id: &str) -> Markup {
     let told = course.charts.as_ref().map_or(String::new(), words::competence);
     let plot = Plot {
         id: id.to_owned(),
-        title: "Competence: shown?",
+        title: if course.measure == Measure::Breach { "Simulated breaches: few?" } else { "Competence: shown?" },
         told,
         size: (THIRD, HIGH),
         x: span(course),

@@ -84,7 +84,8 @@ fn document(sources: &Sources<'_>, body: Markup) -> String {
             }
         }
     };
-    page.into_string()
+    // No line ends between a number and its sign.
+    page.into_string().replace(" %", "\u{a0}%")
 }
 
 /// A table that is wider than a small screen can be moved to the side there.

@@ -51,7 +51,7 @@ fn in_short(courses: &[Course], device: &str, several: bool) -> Markup {
                     th scope="col" { "Measure" }
                     th scope="col" { "Judged in attempts" }
                     th scope="col" { "So far (95 % interval)" }
-                    th scope="col" { "Last on the curve" }
+                    th scope="col" { "By the curve at the end" }
                     th scope="col" { "Too many failures" }
                     th scope="col" { "Competence" }
                 } }

@@ -36,7 +36,7 @@ pub struct Plot<'a> {
 /// Space around the plot, px: left, right; above and below, with a heading and without, with a label and without.
 const LEFT: f64 = 38.0;
 const RIGHT: f64 = 8.0;
-const ABOVE: f64 = 20.0;
+const ABOVE: f64 = 22.0;
 const ABOVE_BARE: f64 = 9.0;
 const BELOW: f64 = 34.0;
 const BELOW_BARE: f64 = 20.0;
@@ -44,7 +44,11 @@ const BELOW_BARE: f64 = 20.0;
 impl Plot<'_> {
     /// Where the plot begins.
     fn top(&self) -> f64 {
-        if self.title.is_empty() { ABOVE_BARE } else { ABOVE }
+        match (self.title.is_empty(), self.is_invented) {
+            (false, _) => ABOVE,
+            (true, false) => ABOVE_BARE,
+            (true, true) => ABOVE_BARE + 8.0,
+        }
     }
 
     /// Where it ends.
@@ -89,7 +93,7 @@ impl Plot<'_> {
                 text.time x=(px(0.5 * (LEFT + wide - RIGHT))) y=(px(high - 4.0)) { (self.x_label) }
                 (drawn)
                 @if self.is_invented {
-                    text.word x=(px(wide - RIGHT)) y=(if self.title.is_empty() { "7" } else { "12" }) { "invented" }
+                    text.word x=(px(wide - RIGHT)) y=(if self.title.is_empty() { "9" } else { "12" }) { "invented" }
                 }
             }
         }
@@ -146,6 +150,47 @@ impl Plot<'_> {
     }
 }
 
+/// What is written beside marks, 10 letters wide at most, and where it begins or ends.
+pub struct Name<'a> {
+    /// Where it begins, or ends if it stands on the left of its mark.
+    pub at: (f64, f64),
+    /// Is it on the left?
+    pub is_left: bool,
+    /// What is written.
+    pub name: &'a str,
+}
+
+/// Width and height of a name, half of a mark, and the space between them, px.
+const NAME: (f64, f64) = (62.0, 10.0);
+const MARK: f64 = 6.0;
+const BESIDE: f64 = 9.0;
+
+impl Plot<'_> {
+    /// Names beside their marks, where they lie over no mark and no other name; where there is no such place, on the right.
+    pub fn names<'a>(&self, of: &[(f64, f64, &'a str)], marks: &[(f64, f64)]) -> Vec<Name<'a>> {
+        let mut taken: Vec<(f64, f64, f64, f64)> =
+            marks.iter().map(|(x, y)| (x - MARK, x + MARK, y - MARK, y + MARK)).collect();
+        let mut names = Vec::new();
+        for (x, y, name) in of {
+            let space = |(is_left, down): &(bool, f64)| {
+                let from = if *is_left { x - BESIDE - NAME.0 } else { x + BESIDE };
+                (from, from + NAME.0, y + down - 0.5 * NAME.1, y + down + 0.5 * NAME.1)
+            };
+            let is_free = |place: &&(bool, f64)| {
+                let (left, right, top, bottom) = space(place);
+                let is_within = left >= LEFT && right <= self.size.0 && top >= ABOVE && bottom <= self.bottom() + MARK;
+                is_within && !taken.iter().any(|t| left < t.1 && t.0 < right && top < t.3 && t.2 < bottom)
+            };
+            let places = [0.0, -8.0, 8.0, -16.0, 16.0].map(|down| [(false, down), (true, down)]);
+            let place = places.as_flattened().iter().find(is_free).copied().unwrap_or((false, 0.0));
+            let (left, right, _, bottom) = space(&place);
+            taken.push(space(&place));
+            names.push(Name { at: (if place.0 { right } else { left }, bottom - 1.5), is_left: place.0, name });
+        }
+        names
+    }
+}
+
 /// A mark whose shape says what it is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Shape {
@@ -197,6 +242,46 @@ mod tests {
         assert_eq!(steps((0.0, 1.0), 5.0).map(short).collect::<Vec<_>>(), ["0", "0.2", "0.4", "0.6", "0.8", "1"]);
         assert_eq!(steps((1.0, 43.0), 5.0).collect::<Vec<_>>(), [10.0, 20.0, 30.0, 40.0]);
         assert!(steps((-2.2, 2.2), 4.0).all(|value| value.abs() <= 2.2));
+    }
+
+    #[test]
+    fn names_lie_over_no_mark_and_no_other_name() {
+        let plot = Plot {
+            id: String::new(),
+            title: "t",
+            told: String::new(),
+            size: (362.0, 250.0),
+            x: (0.0, 50.0),
+            y: (0.0, 1.0),
+            x_label: "x",
+            is_share: true,
+            is_invented: false,
+        };
+        // Three close to each other, of which the second has a neighbour on its right, and one at the right edge.
+        let marks = [(200.0, 100.0), (210.0, 104.0), (240.0, 103.0), (350.0, 60.0)];
+        let of: Vec<(f64, f64, &str)> =
+            marks.iter().zip(["a", "b", "c", "d"]).map(|((x, y), name)| (*x, *y, name)).collect();
+        let names = plot.names(&of, &marks);
+        let boxes = |name: &Name<'_>| {
+            let left = if name.is_left { name.at.0 - NAME.0 } else { name.at.0 };
+            (left, left + NAME.0, name.at.1 + 1.5 - NAME.1, name.at.1 + 1.5)
+        };
+        for (at, name) in names.iter().enumerate() {
+            let (left, right, top, bottom) = boxes(name);
+            assert!(left >= LEFT && right <= 362.0, "{}", name.name);
+            let over = |x: f64, y: f64| left < x + MARK && x - MARK < right && top < y + MARK && y - MARK < bottom;
+            assert!(!marks.iter().any(|(x, y)| over(*x, *y)), "{} over a mark", name.name);
+            for other in &names[..at] {
+                let o = boxes(other);
+                assert!(
+                    right <= o.0 || o.1 <= left || bottom <= o.2 || o.3 <= top,
+                    "{} over {}",
+                    name.name,
+                    other.name
+                );
+            }
+        }
+        assert!(names[3].is_left && names[3].at.1 < 67.0, "at the edge on the left, beside its mark");
     }
 
     #[test]

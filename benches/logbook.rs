@@ -1,4 +1,5 @@
-//! The record: attempts of some 20 kB added a second, in one process, into a file on this machine's disk.
+//! The record: attempts of some 20 kB added a second, in one process, into a file on this machine's disk; and into an empty database on a
+//! server, where `CORECLEFT_BENCH_SERVER` names one (`postgres://USER@HOST/DATABASE`).
 //!
 //! What is timed is what `logbook add` does but for reading the folder: the file's bytes are read as an attempt, its hash and what it
 //! says are taken, and it is committed with 255 others, forced to the disk. The attempts are made beforehand from a good plan by hands
@@ -60,14 +61,12 @@ fn processor_s() -> Option<f64> {
     Some(ticks / 100.0)
 }
 
-fn main() -> Result<(), Box<dyn std::error::Error>> {
-    let wanted: usize = std::env::var("CORECLEFT_BENCH_ENTRIES").ok().and_then(|n| n.parse().ok()).unwrap_or(100_000);
-    println!("{} cases are shipped; the record is filled with attempts at one of them", SHIPPED.len());
-    let model = attempt()?;
-    let folder = tempfile::tempdir_in(env!("CARGO_TARGET_TMPDIR"))?;
-    let path = folder.path().join("bench.logbook");
-    let address = path.to_str().ok_or("a path that is no text")?.to_owned();
-    let mut book = Logbook::open(&address, Opening { is_made: true, ..Opening::default() })?;
+/// Fill a store and look at it.
+fn measured(address: &str, model: &Attempt, wanted: usize) -> Result<(), Box<dyn std::error::Error>> {
+    let mut book = Logbook::open(address, Opening { is_made: true, ..Opening::default() })?;
+    if book.head()?.seq > 0 {
+        return Err("holds something already; allowed: an empty database".into());
+    }
     let author = Author { station: "bench", key: None };
     let (mut reading_s, mut used_s) = (0.0, Some(0.0));
     let (kinds, mut spent_s, mut bytes, mut slowest_s, mut done) = (Kinds::default(), 0.0, 0, 0.0_f64, 0);
@@ -100,8 +99,10 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         bytes as f64 / done as f64 / 1000.0,
         done as f64 / spent_s
     );
-    println!("of that, reading the files {reading_s:.1} s; processor time in all {:.1} s", used_s.unwrap_or(f64::NAN));
-    println!("the store has {:.0} MB", std::fs::metadata(&path)?.len() as f64 / 1e6);
+    println!(
+        "of that, reading the files {reading_s:.1} s; this process's processor time in all {:.1} s",
+        used_s.unwrap_or(f64::NAN)
+    );
     let begun = Instant::now();
     let listed = book.list(&Wanted { last: Some(1000), ..Wanted::default() })?.len();
     println!("the last {listed} entries listed in {:.0} ms", 1e3 * begun.elapsed().as_secs_f64());
@@ -110,4 +111,29 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let took_s = begun.elapsed().as_secs_f64();
     println!("all of it checked, nothing done again, in {took_s:.1} s; {} faults", report.faults.len());
     Ok(())
+}
+
+fn main() -> Result<(), Box<dyn std::error::Error>> {
+    let wanted: usize = std::env::var("CORECLEFT_BENCH_ENTRIES").ok().and_then(|n| n.parse().ok()).unwrap_or(100_000);
+    println!("{} cases are shipped; the record is filled with attempts at one of them", SHIPPED.len());
+    let model = attempt()?;
+    let folder = tempfile::tempdir_in(env!("CARGO_TARGET_TMPDIR"))?;
+    let path = folder.path().join("bench.logbook");
+    println!("In a file, load {}:", load());
+    measured(path.to_str().ok_or("a path that is no text")?, &model, wanted)?;
+    println!("the store has {:.0} MB", std::fs::metadata(&path)?.len() as f64 / 1e6);
+    drop(folder);
+    match std::env::var("CORECLEFT_BENCH_SERVER") {
+        Ok(address) => {
+            println!("On a server, load {}:", load());
+            measured(&address, &model, wanted)?;
+        }
+        Err(_) => println!("Left out: the same on a server; CORECLEFT_BENCH_SERVER names none"),
+    }
+    println!("load {}", load());
+    Ok(())
+}
+
+fn load() -> String {
+    std::fs::read_to_string("/proc/loadavg").unwrap_or_else(|_| "not known".to_owned()).trim().to_owned()
 }

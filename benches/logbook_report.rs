@@ -2,7 +2,8 @@
 //!
 //! The attempts are invented and as small as can be (no inputs, some 3 kB each): analysis reads columns and no bodies, so that larger
 //! ones would take the same. They go in through the store's own door. `cargo bench --no-default-features --features logbook --bench
-//! logbook_report`; `CORECLEFT_KEEP=FILE` keeps the store, and takes it where it is there.
+//! logbook_report`; `CORECLEFT_KEEP=FILE` keeps the store, and takes it where it is there; it may be a database on a server, as
+//! `postgres://USER@HOST/DATABASE`.
 #![allow(clippy::unwrap_used, reason = "a bench that cannot go on stops")]
 
 #[path = "../tests/common/cohort.rs"]
@@ -15,7 +16,7 @@ use corecleft::logbook::analysis::{Course, Depth, Designs, Measure, Stated, Want
 use corecleft::logbook::entry::Purpose;
 use corecleft::logbook::report::{Sources, of_cohort, of_trainee};
 use corecleft::logbook::{Logbook, Opening};
-use std::path::PathBuf;
+use std::path::Path;
 use std::time::Instant;
 
 const PEOPLE: u64 = 50;
@@ -49,10 +50,11 @@ fn timed(what: &str, asked_ms: Option<f64>, mut work: impl FnMut() -> usize) {
 
 fn main() {
     let folder = tempfile::tempdir().unwrap();
-    let path = std::env::var_os("CORECLEFT_KEEP").map_or_else(|| folder.path().join("bench.logbook"), PathBuf::from);
+    let address = std::env::var("CORECLEFT_KEEP")
+        .unwrap_or_else(|_| folder.path().join("bench.logbook").to_str().unwrap().to_owned());
     let begun = Instant::now();
-    let is_new = !path.exists();
-    let mut book = made(&path);
+    let mut book = made(Path::new(&address));
+    let is_new = book.head().unwrap().seq == 0;
     for number in (0..PEOPLE).filter(|_| is_new) {
         for part in learner(number, EACH, &hand("mouse")).chunks(AT_ONCE) {
             hand_in(
@@ -67,7 +69,7 @@ fn main() {
     drop(book);
     let entries = PEOPLE * EACH;
     println!("{entries} entries of {PEOPLE} people made in {:.0} s; load {}", begun.elapsed().as_secs_f64(), load());
-    let open = || Logbook::open(path.to_str().unwrap(), Opening::default()).unwrap();
+    let open = || Logbook::open(&address, Opening::default()).unwrap();
     for (component, asked_ms) in
         [("pass", Some(200.0)), ("score", Some(200.0)), ("breach", Some(200.0)), ("division", Some(200.0))]
     {

@@ -445,7 +445,12 @@ impl Database {
                 let mut rows = statement.query(rusqlite::params_from_iter(values))?;
                 let mut found = Vec::new();
                 while let Some(row) = rows.next()? {
-                    found.push((0..columns).map(|i| row.get_ref(i).map(of_sqlite)).collect::<Result<_, _>>()?);
+                    // As long as it will be: records are large, and rows many.
+                    let mut own = Row::with_capacity(columns);
+                    for i in 0..columns {
+                        own.push(of_sqlite(row.get_ref(i)?));
+                    }
+                    found.push(own);
                 }
                 Ok(found)
             }

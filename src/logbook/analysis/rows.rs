@@ -360,7 +360,8 @@ fn outcomes(
         Measure::Breach | Measure::Component(_) => "seq",
     };
     let mut breached = HashSet::new();
-    let mut scores = HashMap::new();
+    // By number, so that an attempt's is found by halving.
+    let mut scores: Vec<(i64, f64)> = Vec::new();
     match measure {
         Measure::Breach => {
             let rows = database.query("SELECT seq FROM critical WHERE event = $1", &[BREACH.into()])?;
@@ -369,6 +370,7 @@ fn outcomes(
         Measure::Component(component) => {
             let rows = database.query("SELECT seq, score FROM component WHERE id = $1", &[component.id.into()])?;
             scores.extend(rows.iter().filter_map(|row| row[0].whole().zip(row[1].real())));
+            scores.sort_unstable_by_key(|(seq, _)| *seq);
         }
         _ => (),
     }
@@ -385,7 +387,8 @@ fn outcomes(
             Measure::Score | Measure::PredictionError => row[THEN].real().map(Outcome::Value),
             Measure::Breach => Some(Outcome::Good(!breached.contains(&seq))),
             Measure::Component(component) => {
-                scores.get(&seq).map(|score: &f64| Outcome::Good(component.is_met(*score)))
+                let at = scores.binary_search_by_key(&seq, |(seq, _)| *seq).ok();
+                at.map(|at| Outcome::Good(component.is_met(scores[at].1)))
             }
         };
         let own = series.entry(asked.device).or_default().entry(asked.trainee).or_default();

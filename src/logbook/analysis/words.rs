@@ -99,7 +99,8 @@ pub fn what_counts(wanted: &Wanted, found: &Counted) -> String {
     let out: Vec<String> =
         out.iter().filter(|(count, _)| *count > 0).map(|(count, what)| format!("{count} {what}")).collect();
     let out = if out.is_empty() { String::new() } else { format!(" Left out: {}.", out.join(", ")) };
-    format!("{which}{days}{whose}: {}.{out}", found.of)
+    let numbered = if wanted.from.is_some() { ", numbered from the first of them" } else { "" };
+    format!("{which}{days}{whose}: {}{numbered}.{out}", found.of)
 }
 
 /// Which engines computed the attempts, and what was left out since another one did.

@@ -262,7 +262,7 @@ fn shape(standing: Option<Standing>) -> Shape {
 }
 
 /// Most points of a line of all together; beyond that several attempt numbers are told together.
-const POINTS: usize = 12;
+const POINTS: usize = 15;
 
 fn on_together(cohort: &Cohort, own: &[&Done], at: usize) -> Markup {
     let charts = [
